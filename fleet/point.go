@@ -47,20 +47,38 @@ const (
 const GroundFault = "ground-fault"
 
 // Number returns the number that a raw value stands for, in base units. It is not for text, nor for points that
-// another one scales.
-func (p *Point) Number(raw uint64) float64 {
-	var n float64
+// another one scales: see [Point.Scaled].
+func (p *Point) Number(raw uint64) float64 { return p.plain(raw)*p.Mul/p.Div + p.Add }
+
+// MaxExponent is the largest power of ten that a scaling point may hold, and its negative the smallest (SunSpec scale
+// factors have the same range).
+const MaxExponent = 10
+
+var powersOfTen = [MaxExponent + 1]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10}
+
+// Scaled returns the number that a raw value stands for where the point that ScaledBy names holds the exponent. An
+// exponent beyond [MaxExponent] gives not a number.
+func (p *Point) Scaled(raw uint64, exponent int) float64 {
+	switch {
+	case exponent < -MaxExponent || exponent > MaxExponent:
+		return math.NaN()
+	case exponent < 0: // a division keeps 2301 at -1 exactly 230.1
+		return p.plain(raw)*p.Mul/(p.Div*powersOfTen[-exponent]) + p.Add
+	}
+	return p.plain(raw)*(p.Mul*powersOfTen[exponent])/p.Div + p.Add
+}
+
+// plain returns a raw value as a number, before any scale.
+func (p *Point) plain(raw uint64) float64 {
 	switch p.Form {
 	case FormSigned:
-		n = float64(int64(raw))
+		return float64(int64(raw))
 	case FormFloat32:
-		n = float64(math.Float32frombits(uint32(raw)))
+		return float64(math.Float32frombits(uint32(raw)))
 	case FormFloat64:
-		n = math.Float64frombits(raw)
-	default:
-		n = float64(raw)
+		return math.Float64frombits(raw)
 	}
-	return n*p.Mul/p.Div + p.Add
+	return float64(raw)
 }
 
 // Word returns the name of a code, or "" if the map does not name it.
