@@ -1,12 +1,21 @@
 package fleet
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // A Kind names a sort of alarm, as in "link-down". Each detector of the alerts room has its own.
 type Kind string
 
 // A Subject is what an alarm is about: the id of a site, ring, controller or link.
 type Subject string
+
+// Inside reports whether s is at, or is a part of it; everything is inside the empty subject. A link is inside its
+// ring, and not inside the controllers at its ends.
+func (s Subject) Inside(at Subject) bool {
+	return at == "" || s == at || strings.HasPrefix(string(s), string(at)+"/")
+}
 
 // An AlarmKey tells alarms apart: there is at most one of a kind on a subject at a time.
 type AlarmKey struct {

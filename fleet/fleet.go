@@ -50,6 +50,7 @@ func (id LinkID) Ends() (from, to string) {
 type Fleet struct {
 	File    string        // the file it was read from; empty if it was made in memory
 	Listen  string        // host:port of the daemon's own HTTP server
+	Exposed bool          // Listen may be an address that other machines reach
 	Store   string        // path of the database file, already relative to the fleet file's folder or absolute
 	Commit  time.Duration // longest wait before readings are committed to disk; alarms commit at once
 	Periods Periods
@@ -123,6 +124,7 @@ type Controller struct {
 	Map      string // path of its register map
 	Source   Source
 	Rated    float64 // watts of the source; 0: unknown
+	OwnBrake bool    // its turbine has a brake or diversion load that acts without the controller
 	Intended Settings
 }
 
@@ -150,9 +152,9 @@ func (s Source) Turns() bool { return s == Wind || s == Hydro }
 // Settings are how a controller is meant to be set. A nil pointer means that the fleet file does not say.
 type Settings struct {
 	RingAddress          *int
-	TemperatureReference bool // it has the battery temperature sensor
-	FaultDetector        bool // it has the ground-fault detector
-	OnSharedFault        OnSharedFault
+	TemperatureReference bool          // it has the battery temperature sensor
+	FaultDetector        bool          // it has the ground-fault detector
+	OnSharedFault        OnSharedFault // from a fleet file never empty: if it does not say, Stay for what turns, else Trip
 	Setpoints            Setpoints
 }
 

@@ -96,6 +96,8 @@ func (d *Document) Err() error {
 	slices.SortStableFunc(d.faults, func(a, b *Error) int {
 		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Column, b.Column))
 	})
+	// What an alias repeats is read once for each use, and is one fault.
+	d.faults = slices.CompactFunc(d.faults, func(a, b *Error) bool { return *a == *b })
 	errs := make([]error, len(d.faults))
 	for i, f := range d.faults {
 		errs[i] = f

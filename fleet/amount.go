@@ -1,0 +1,104 @@
+package fleet
+
+import (
+	"math/big"
+	"regexp"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+
+	"ringwarden/fleet/userfile"
+)
+
+var amountText = regexp.MustCompile(`^([-+]?(?:0|[1-9][0-9]{0,17})(?:\.[0-9]{1,18})?)\s*(.*)$`)
+
+// exactAmount returns an amount such as "48 V" in its base unit.
+func exactAmount(s string) (*big.Rat, UnitWord) {
+	m := amountText.FindStringSubmatch(s)
+	if m == nil {
+		return nil, UnitWord{}
+	}
+	number, _ := new(big.Rat).SetString(m[1])
+	u, ok := ParseUnit(m[2])
+	if !ok {
+		return nil, UnitWord{}
+	}
+	number.Mul(number, u.Mul)
+	return number.Add(number, u.Add), u
+}
+
+// amount reads a number with its unit, such as 48 V, into the base unit. Every way to get it wrong has its own
+// message, since people copy these from data sheets and meters.
+func amount(d *userfile.Document, n *yaml.Node, what string, f amountForm) (float64, bool) {
+	low, high := f.bounds()
+	v, _, ok := readAmount(d, n, what, f.unit, f.example)
+	if !ok {
+		return 0, false
+	}
+	if v.Cmp(low) < 0 || v.Cmp(high) > 0 {
+		d.Faultf(n, "%s is %s; it must be from %s to %s", what, n.Value, f.min, f.max)
+		return 0, false
+	}
+	return toFloat(v), true
+}
+
+func toFloat(v *big.Rat) float64 {
+	x, _ := v.Float64() // the nearest one: 53 bits are enough for every reading
+	return x
+}
+
+func readAmount(d *userfile.Document, n *yaml.Node, what string, unit Unit, example string) (*big.Rat, UnitWord, bool) {
+	if n.Kind != yaml.ScalarNode {
+		d.Faultf(n, "%s must be a number with its unit, such as %s", what, example)
+		return nil, UnitWord{}, false
+	}
+	s := strings.TrimSpace(n.Value)
+	m := amountText.FindStringSubmatch(s)
+	if m == nil {
+		d.Faultf(n, "%s must be a number with its unit, such as %s, not %q%s", what, example, s, numberHint(s))
+		return nil, UnitWord{}, false
+	}
+	if m[2] == "" {
+		d.Faultf(n, "%s has no unit; write it with one, such as %s", what, example)
+		return nil, UnitWord{}, false
+	}
+	known := unitWordsOf(unit)
+	u, ok := ParseUnit(m[2])
+	switch {
+	case !ok && numberHint(s) != "":
+		d.Faultf(n, "%s must be a number with its unit, such as %s, not %q%s", what, example, s, numberHint(s))
+	case !ok:
+		d.Faultf(n, "unknown unit %q in %s%s", m[2], what, userfile.Hint(m[2], known))
+	case u.Base != unit:
+		d.Faultf(n, "%s is in %s; it must be in %s, such as %s", what, m[2], strings.Join(known, " or "), example)
+	default:
+		v, _ := exactAmount(s)
+		return v, u, true
+	}
+	return nil, UnitWord{}, false
+}
+
+var (
+	decimalComma = regexp.MustCompile(`^[-+]?[0-9]+,[0-9]`)
+	zeroInFront  = regexp.MustCompile(`^[-+]?0[0-9]`)
+)
+
+func numberHint(s string) string {
+	switch {
+	case decimalComma.MatchString(s):
+		return "; write a decimal point, and nothing between thousands"
+	case zeroInFront.MatchString(s):
+		return "; write it without the leading zero"
+	}
+	return ""
+}
+
+func unitWordsOf(base Unit) []string {
+	var words []string
+	for i := range unitWords {
+		if unitWords[i].Base == base {
+			words = append(words, unitWords[i].Word)
+		}
+	}
+	return words
+}

@@ -1,0 +1,193 @@
+package fleet
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+
+	"ringwarden/fleet/userfile"
+)
+
+// Load reads the fleet file at path and, besides what [Parse] checks, that the register maps and TLS files it names
+// are there.
+func Load(path string, kinds []KindInfo) (*Fleet, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("reading the fleet file: %w", err)
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, userfile.MaxSize+1))
+	if err != nil {
+		return nil, fmt.Errorf("reading the fleet file: %w", err)
+	}
+	p := parse(path, data, kinds)
+	p.checkPaths()
+	return p.result()
+}
+
+// Parse reads a fleet file. The name of the file serves in messages, and its folder for relative paths; nothing is
+// opened. The rules are checked against kinds. The error holds every fault as a [userfile.Error]; see
+// [userfile.Errors].
+func Parse(file string, data []byte, kinds []KindInfo) (*Fleet, error) {
+	return parse(file, data, kinds).result()
+}
+
+// A parser gathers what later checks need: where things stand, and by which name.
+type parser struct {
+	doc   *userfile.Document
+	kinds []KindInfo
+	fleet Fleet
+	units []*unit            // all controllers, in the order of the file
+	depth map[Subject]string // what each id is: "site", "ring", "controller" or "link"
+	// nameless is set once a part of the fleet got no id, so that rules may well name something the parser lost.
+	nameless bool
+	paths    map[*yaml.Node]string // files that the fleet file names
+}
+
+func parse(file string, data []byte, kinds []KindInfo) *parser {
+	p := &parser{
+		doc: userfile.Parse(file, data), kinds: kinds, fleet: Fleet{File: file},
+		depth: map[Subject]string{}, paths: map[*yaml.Node]string{},
+	}
+	if p.doc.Root == nil {
+		return p
+	}
+	s, ok := open(p.doc, p.doc.Root, "the fleet file", fileKeys)
+	if !ok || !p.version(s) {
+		return p
+	}
+	p.daemon(s)
+	p.fleet.Periods = periods(s)
+	ids := newIDs("site")
+	for _, n := range s.list("sites") {
+		p.site(n, ids)
+	}
+	p.checkHosts()
+	p.rules(s)
+	return p
+}
+
+func (p *parser) result() (*Fleet, error) {
+	if err := p.doc.Err(); err != nil {
+		return nil, err
+	}
+	return &p.fleet, nil
+}
+
+// version stops the reading of a file of another format, whose every key might be a fault by this one's rules.
+func (p *parser) version(s *section) bool {
+	only := s.keys.form("format").(versionForm).only
+	n, ok := s.m.Get("format")
+	if !ok {
+		return true // said already; the rest is worth checking
+	}
+	v, ok := p.doc.Integer(n, "format", 0, 1<<31)
+	if ok && int(v) != only {
+		p.doc.Faultf(n, "format is %d; this program reads format %d", v, only)
+		return false
+	}
+	return true
+}
+
+func (p *parser) daemon(s *section) {
+	f := &p.fleet
+	f.Listen, f.Store, f.Commit = DefaultListen, p.resolve(DefaultStore), DefaultCommit
+	if listen, ok := s.text("listen"); ok {
+		f.Listen = listen
+		if fault := checkHostPort(listen, true); fault != "" {
+			p.doc.Faultf(s.at("listen"), "listen %s %s; write host:port, such as %s", quoted(listen), fault, DefaultListen)
+		}
+	}
+	f.Exposed = s.truth("exposed")
+	if store, ok := s.path("store"); ok {
+		f.Store = p.resolve(store)
+	}
+	if commit, ok := s.span("commit"); ok {
+		f.Commit = commit
+	}
+}
+
+func periods(file *section) Periods {
+	v := DefaultPeriods
+	s, ok := file.part("periods", "periods")
+	if !ok {
+		return v
+	}
+	if d, ok := s.span("fast"); ok {
+		v.Fast = d
+	}
+	if d, ok := s.span("normal"); ok {
+		v.Normal = d
+	}
+	if d, ok := s.span("slow"); ok {
+		v.Slow = d
+	}
+	for _, g := range []Group{Normal, Slow} {
+		if v.Of(g)%v.Fast != 0 {
+			s.doc.Faultf(s.at(g.String()), "%s (%v) must be a whole multiple of fast (%v), so that both fall on one grid", g, v.Of(g), v.Fast)
+		}
+	}
+	if v.Slow < v.Normal {
+		s.doc.Faultf(s.at("slow"), "slow (%v) must not be shorter than normal (%v)", v.Slow, v.Normal)
+	}
+	return v
+}
+
+// path reads a path of the user's.
+func (s *section) path(name string) (string, bool) {
+	path, ok := s.text(name)
+	switch {
+	case !ok:
+		return "", false
+	case strings.Contains(path, "-----BEGIN"):
+		s.doc.Faultf(s.at(name), "%s must be the path of a PEM file; keep its text out of this file, which people copy and print", name)
+		return "", false
+	case strings.HasPrefix(path, "~"):
+		s.doc.Faultf(s.at(name), "%s %s: ~ is not read here; write the whole path, or one relative to this file", name, quoted(path))
+		return "", false
+	case strings.ContainsRune(path, 0):
+		s.doc.Faultf(s.at(name), "%s has a zero byte, which no path has", name)
+		return "", false
+	}
+	return path, true
+}
+
+// resolve returns a path that is relative to the fleet file as one that can be opened.
+func (p *parser) resolve(path string) string {
+	if filepath.IsAbs(path) {
+		return filepath.Clean(path)
+	}
+	return filepath.Join(filepath.Dir(p.doc.File), path)
+}
+
+// checkPaths reports files that are not there. A file that this user may not read is left to whoever opens it.
+func (p *parser) checkPaths() {
+	for n, path := range p.paths {
+		info, err := os.Stat(path)
+		switch {
+		case os.IsNotExist(err):
+			p.doc.Faultf(n, "there is no file %s%s", quoted(path), neighbourHint(path))
+		case err == nil && info.IsDir():
+			p.doc.Faultf(n, "%s is a folder; name a file", quoted(path))
+		}
+	}
+}
+
+func neighbourHint(path string) string {
+	entries, err := os.ReadDir(filepath.Dir(path))
+	if err != nil {
+		return ", nor its folder"
+	}
+	names := make([]string, len(entries))
+	for i, e := range entries {
+		names[i] = e.Name()
+	}
+	if guess := userfile.Suggest(filepath.Base(path), names); guess != "" {
+		return "; did you mean " + quoted(guess) + "?"
+	}
+	return ""
+}

@@ -1,0 +1,194 @@
+package fleet
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"gopkg.in/yaml.v3"
+
+	"ringwarden/fleet/userfile"
+)
+
+// rules reads the list of rules. It needs all sites to have been read.
+func (p *parser) rules(file *section) {
+	var before []*setRule
+	for _, n := range file.list("rules") {
+		s, ok := open(p.doc, n, "a rule", ruleKeys)
+		if !ok {
+			continue
+		}
+		if r, ok := p.rule(s); ok {
+			p.checkEclipsed(before, r)
+			before = append(before, r)
+			p.fleet.Rules = append(p.fleet.Rules, r.Rule)
+		}
+	}
+}
+
+// A setRule is a rule with the place of each thing it sets.
+type setRule struct {
+	Rule
+	places map[string]*yaml.Node
+}
+
+func (p *parser) rule(s *section) (*setRule, bool) {
+	r := &setRule{places: map[string]*yaml.Node{}}
+	word, ok := s.text("kind")
+	if !ok {
+		return nil, false
+	}
+	i := slices.IndexFunc(p.kinds, func(k KindInfo) bool { return string(k.Kind) == word })
+	if i < 0 {
+		s.doc.Faultf(s.at("kind"), "unknown kind of alarm %s%s", quoted(word), userfile.Hint(word, kindNames(p.kinds)))
+		return nil, false
+	}
+	kind := p.kinds[i]
+	r.Kind = kind.Kind
+	if at, ok := s.text("at"); ok {
+		r.At = Subject(at)
+		p.checkAt(s, kind, r.At)
+	}
+	s.settings(kind, r)
+	if len(s.m.All()) == 1 || len(s.m.All()) == 2 && s.m.Has("at") {
+		s.doc.Faultf(s.m.Node, "the rule for %s changes nothing; give it disabled, priority, on_delay, off_delay or thresholds", kind.Kind)
+	}
+	return r, true
+}
+
+func (s *section) settings(kind KindInfo, r *setRule) {
+	if s.m.Has("disabled") {
+		v := s.truth("disabled")
+		r.Disabled = &v
+	}
+	if word, ok := s.word("priority"); ok {
+		v, _ := ParsePriority(word)
+		r.Priority = &v
+	}
+	for name, to := range map[string]**time.Duration{"on_delay": &r.OnDelay, "off_delay": &r.OffDelay} {
+		if v, ok := s.span(name); ok {
+			*to = &v
+		}
+	}
+	for _, name := range []string{"disabled", "priority", "on_delay", "off_delay"} {
+		if n, ok := s.m.Get(name); ok {
+			r.places[name] = n
+		}
+	}
+	if n, ok := s.m.Get("thresholds"); ok {
+		s.thresholds(n, kind, r)
+	}
+}
+
+func (s *section) thresholds(n *yaml.Node, kind KindInfo, r *setRule) {
+	var names []string
+	for _, t := range kind.Thresholds {
+		names = append(names, t.Name)
+	}
+	if len(names) == 0 {
+		s.doc.Faultf(n, "%s has no thresholds", kind.Kind)
+		return
+	}
+	m, _ := s.doc.Mapping(n, "thresholds of "+string(kind.Kind), names...)
+	for _, t := range kind.Thresholds {
+		n, ok := m.Get(t.Name)
+		if !ok {
+			continue
+		}
+		if v, ok := threshold(s.doc, n, t); ok {
+			if r.Thresholds == nil {
+				r.Thresholds = map[string]float64{}
+			}
+			r.Thresholds[t.Name] = v
+			r.places[t.Name] = n
+		}
+	}
+}
+
+// threshold reads one number of a detector. Temperatures are taken in degrees Celsius alone: a threshold may be a
+// difference, and 5 °F of difference are not 5 °F on a thermometer.
+func threshold(d *userfile.Document, n *yaml.Node, t Threshold) (float64, bool) {
+	if t.Unit == Plain {
+		return d.Number(n, t.Name, t.Min, t.Max)
+	}
+	r, word, ok := readAmount(d, n, t.Name, t.Unit, example(t))
+	if !ok {
+		return 0, false
+	}
+	if word.Add.Sign() != 0 {
+		d.Faultf(n, "%s is in %s; write it in °C", t.Name, word.Word)
+		return 0, false
+	}
+	v := toFloat(r)
+	if v < t.Min || v > t.Max {
+		d.Faultf(n, "%s is %s; it must be from %g %s to %g %s", t.Name, n.Value, t.Min, t.Unit, t.Max, t.Unit)
+		return 0, false
+	}
+	return v, true
+}
+
+func example(t Threshold) string { return fmt.Sprintf("%g %s", t.Default, t.Unit) }
+
+func kindNames(kinds []KindInfo) []string {
+	names := make([]string, len(kinds))
+	for i := range kinds {
+		names[i] = string(kinds[i].Kind)
+	}
+	return names
+}
+
+// holds says inside which parts of a fleet the subject of an alarm can be.
+var holds = map[string][]string{
+	"site": {"site"}, "ring": {"site", "ring"},
+	"controller": {"site", "ring", "controller"}, "link": {"site", "ring", "link"},
+}
+
+func (p *parser) checkAt(s *section, kind KindInfo, at Subject) {
+	depth, ok := p.depth[at]
+	if !ok && p.nameless {
+		return
+	}
+	if !ok {
+		var known []string
+		for id, d := range p.depth {
+			if slices.Contains(holds[kind.Subject], d) {
+				known = append(known, string(id))
+			}
+		}
+		slices.Sort(known)
+		s.doc.Faultf(s.at("at"), "at %s names nothing in this file%s", quoted(string(at)), userfile.Hint(string(at), known))
+		return
+	}
+	if !slices.Contains(holds[kind.Subject], depth) {
+		s.doc.Faultf(s.at("at"), "at %s is a %s, and %s is raised on a %s; name the %s itself or what it is in",
+			quoted(string(at)), depth, kind.Kind, kind.Subject, kind.Subject)
+	}
+}
+
+// checkEclipsed reports a setting of an earlier rule that this one overrides everywhere, which nobody can have meant.
+func (p *parser) checkEclipsed(before []*setRule, r *setRule) {
+	for _, b := range before {
+		if b.Kind != r.Kind || !b.At.Inside(r.At) {
+			continue
+		}
+		for _, name := range sortedKeys(r.places) {
+			first, ok := b.places[name]
+			switch {
+			case !ok:
+			case b.At == r.At:
+				p.doc.Faultf(r.places[name], "%s of %s is already set in line %d for the same place; keep one of them", name, r.Kind, first.Line)
+			default:
+				p.doc.Faultf(first, "%s of %s is overridden by the later, wider rule in line %d; put the wider rule first", name, r.Kind, r.places[name].Line)
+			}
+		}
+	}
+}
+
+func sortedKeys(m map[string]*yaml.Node) []string {
+	names := make([]string, 0, len(m))
+	for name := range m {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names
+}
