@@ -167,3 +167,14 @@ func checkHostPort(s string, listen bool) string {
 	}
 	return ""
 }
+
+// LoopbackOnly reports whether only this machine can reach what listens on host:port. A name other than localhost
+// could be anything, and counts as reachable.
+func LoopbackOnly(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	addr, err := netip.ParseAddr(host)
+	return strings.EqualFold(host, "localhost") || err == nil && addr.Unmap().IsLoopback()
+}

@@ -96,13 +96,17 @@ func (p *parser) version(s *section) bool {
 func (p *parser) daemon(s *section) {
 	f := &p.fleet
 	f.Listen, f.Store, f.Commit = DefaultListen, p.resolve(DefaultStore), DefaultCommit
+	f.Exposed = s.truth("exposed")
 	if listen, ok := s.text("listen"); ok {
 		f.Listen = listen
-		if fault := checkHostPort(listen, true); fault != "" {
+		switch fault := checkHostPort(listen, true); {
+		case fault != "":
 			p.doc.Faultf(s.at("listen"), "listen %s %s; write host:port, such as %s", quoted(listen), fault, DefaultListen)
+		case !f.Exposed && !LoopbackOnly(listen):
+			p.doc.Faultf(s.at("listen"), "listen %s could be reached from other machines, and nobody has to log in; listen on %s and put a proxy "+
+				"that asks for a password in front, or write exposed: true", quoted(listen), DefaultListen)
 		}
 	}
-	f.Exposed = s.truth("exposed")
 	if store, ok := s.path("store"); ok {
 		f.Store = p.resolve(store)
 	}
