@@ -1,0 +1,284 @@
+// Package road is the one road of data inside the program: whoever makes frames (the poller, a simulation, a replay)
+// puts them here, and each goes to the metrics and the alarm engine at once and to the store in a commit for many.
+// At every tick the engine judges what has come, and its changes are logged, exported and stored before the next tick.
+//
+// It is wiring, and so part of the command: no other room imports it.
+package road
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// Journal is what the road wants of a store.
+type Journal interface {
+	// Append must have the frames on disk when it returns nil, all of them or none.
+	Append(ctx context.Context, frames []fleet.Frame) error
+	PutChanges(ctx context.Context, changes []fleet.Change) error
+}
+
+// Judge is what the road wants of the alarm engine. It is called from one goroutine at a time.
+type Judge interface {
+	// Put must not keep f after it returns.
+	Put(f *fleet.Frame)
+	Advance(now time.Time) []fleet.Change
+	Alarms() []fleet.Alarm
+}
+
+// Watcher takes frames and changes as they come: the metrics, a live view. Its methods are called from several
+// goroutines, must not keep what they are given, and must not block.
+type Watcher interface {
+	Put(f *fleet.Frame)
+	PutChanges(changes []fleet.Change)
+}
+
+// Limits of what waits for the disk.
+const (
+	// commitFrames is how many waiting frames start a commit before its time, so that a large fleet's memory stays
+	// small; such a fleet has a server's disk.
+	commitFrames = 4096
+	// maxFrames is how many frames wait at most while the store fails; then the oldest are dropped and counted.
+	maxFrames = 32 * commitFrames
+	// maxChanges is the same for changes of alarms, which are few.
+	maxChanges = 16384
+)
+
+// A Road carries frames. Make one with [New].
+type Road struct {
+	journal  Journal
+	watchers []Watcher
+	log      *slog.Logger
+	commit   time.Duration
+	full     chan struct{} // holds one token when commitFrames are waiting
+
+	mu      sync.Mutex // guards all below; held while the judge works, never while the disk does
+	judge   Judge
+	waiting []fleet.Frame
+	carried uint64
+	dropped uint64
+	behind  error // why the journal refused the last time; nil: it did not
+
+	// Only the goroutine that ticks uses these.
+	changes    []fleet.Change // not yet in the journal
+	lastCommit time.Time
+}
+
+// New returns a road on which frames wait for the journal for commit at the longest.
+func New(journal Journal, judge Judge, commit time.Duration, log *slog.Logger, watchers ...Watcher) *Road {
+	return &Road{
+		journal: journal, judge: judge, watchers: watchers, log: log, commit: commit,
+		full: make(chan struct{}, 1),
+	}
+}
+
+// Put carries one frame. It may be called from several goroutines and keeps nothing of f.
+func (r *Road) Put(f *fleet.Frame) {
+	for _, w := range r.watchers {
+		w.Put(f)
+	}
+	r.mu.Lock()
+	r.judge.Put(f)
+	r.carried++
+	if len(r.waiting) >= maxFrames {
+		r.drop(commitFrames)
+	}
+	r.waiting = append(r.waiting, *f.Clone())
+	enough := len(r.waiting) >= commitFrames
+	r.mu.Unlock()
+	if enough {
+		select {
+		case r.full <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// drop forgets the n oldest waiting frames. The caller holds mu.
+func (r *Road) drop(n int) {
+	n = min(n, len(r.waiting))
+	r.dropped += uint64(n)
+	kept := copy(r.waiting, r.waiting[n:])
+	clear(r.waiting[kept:])
+	r.waiting = r.waiting[:kept]
+}
+
+// Carried says how many frames were put so far.
+func (r *Road) Carried() uint64 {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.carried
+}
+
+// Backlog says how many frames wait for the disk, and how many were dropped because it failed for too long.
+func (r *Road) Backlog() (waiting int, dropped uint64) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.waiting), r.dropped
+}
+
+// Alarms returns the alarms that are not normal.
+func (r *Road) Alarms() []fleet.Alarm {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.judge.Alarms()
+}
+
+// Rejudge puts another judge on the road, made from the alarms that stand: a reload brings other rules.
+func (r *Road) Rejudge(replace func(standing []fleet.Alarm) Judge) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.judge = replace(r.judge.Alarms())
+}
+
+// Tick judges what has come up to now, and commits if it is time to. One goroutine ticks.
+func (r *Road) Tick(ctx context.Context, now time.Time) {
+	r.mu.Lock()
+	changes := r.judge.Advance(now)
+	r.mu.Unlock()
+	if len(changes) > 0 {
+		r.announce(changes)
+	}
+	if len(r.changes) > 0 {
+		r.keepChanges(ctx)
+	}
+	if r.lastCommit.IsZero() {
+		r.lastCommit = now
+	}
+	if r.due(now) {
+		r.Flush(ctx)
+		r.lastCommit = now
+	}
+}
+
+func (r *Road) due(now time.Time) bool {
+	select {
+	case <-r.full:
+		return true
+	default:
+		// A clock that was set back must not stop the commits.
+		return now.Sub(r.lastCommit) >= r.commit || now.Before(r.lastCommit)
+	}
+}
+
+func (r *Road) announce(changes []fleet.Change) {
+	for _, w := range r.watchers {
+		w.PutChanges(changes)
+	}
+	for i := range changes {
+		logChange(r.log, &changes[i])
+	}
+	r.changes = append(r.changes, changes...)
+	if n := len(r.changes) - maxChanges; n > 0 {
+		r.log.Error("changes of alarms were dropped, since the store has failed for too long", "changes", n)
+		r.changes = append([]fleet.Change(nil), r.changes[n:]...)
+	}
+}
+
+func (r *Road) keepChanges(ctx context.Context) {
+	err := r.journal.PutChanges(ctx, r.changes)
+	r.report(err)
+	if err == nil {
+		r.changes = nil
+	}
+}
+
+// Flush commits all waiting frames now. Frames that the journal refuses go on waiting.
+func (r *Road) Flush(ctx context.Context) {
+	r.mu.Lock()
+	batch := r.waiting
+	r.waiting = nil
+	r.mu.Unlock()
+	if len(batch) == 0 {
+		return
+	}
+	err := r.journal.Append(ctx, batch)
+	r.report(err)
+	if err == nil {
+		return
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.waiting = append(batch, r.waiting...)
+	if n := len(r.waiting) - maxFrames; n > 0 {
+		r.drop(n)
+	}
+}
+
+// report says once that the store is behind, and once that it has recovered.
+func (r *Road) report(err error) {
+	r.mu.Lock()
+	before, dropped := r.behind, r.dropped
+	r.behind = err
+	r.mu.Unlock()
+	switch {
+	case err != nil && before == nil:
+		r.log.Error("the store is behind: readings wait in memory and are tried again; polling and alarms go on", "error", err)
+	case err == nil && before != nil:
+		r.log.Info("the store has caught up", "frames_dropped", dropped)
+	}
+}
+
+// Ready returns nil once frames come and as long as the store takes them.
+func (r *Road) Ready() error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.carried == 0 {
+		return errors.New("no controller has been polled yet")
+	}
+	if r.behind != nil {
+		return fmt.Errorf("the store is behind: %w", r.behind)
+	}
+	return nil
+}
+
+// Run ticks by the clock until ctx is done; after each tick it tells alive, unless that is nil, how many frames were
+// carried so far. Then the owner stops whoever puts frames and calls [Road.Close].
+func (r *Road) Run(ctx context.Context, every time.Duration, alive func(frames uint64)) {
+	ticker := time.NewTicker(every)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case now := <-ticker.C:
+			r.Tick(ctx, now.Round(0))
+			if alive != nil {
+				alive(r.Carried())
+			}
+		}
+	}
+}
+
+// Close stores what is still waiting; ctx limits how long that may take.
+func (r *Road) Close(ctx context.Context, now time.Time) {
+	r.Tick(ctx, now)
+	r.Flush(ctx)
+}
+
+func logChange(log *slog.Logger, c *fleet.Change) {
+	a := &c.Alarm
+	level := slog.LevelInfo
+	if a.State.Active() {
+		level = slog.LevelWarn
+	}
+	attrs := []any{
+		"kind", string(a.Kind), "subject", string(a.Subject), "priority", a.Priority.String(),
+		"from", c.From.String(), "to", a.State.String(), "since", a.Since.UTC().Format(time.RFC3339),
+	}
+	if a.Advice != "" && a.State.Active() {
+		attrs = append(attrs, "first", a.Advice)
+	}
+	if a.Caution != "" && a.State.Active() {
+		attrs = append(attrs, "caution", a.Caution)
+	}
+	if c.Why != "" {
+		attrs = append(attrs, "why", c.Why)
+	}
+	log.Log(context.Background(), level, a.Text, attrs...)
+}
