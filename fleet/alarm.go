@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"cmp"
 	"strings"
 	"time"
 )
@@ -93,6 +94,18 @@ type Alarm struct {
 	Advice   string    // what to do first
 	Caution  string    // what can hurt, where something can; else empty
 	Figures  []Figure  // the numbers behind Text
+}
+
+// ByUrgency orders alarms as a person should read them: active ones first, then the higher priority, then the one that
+// has stood longest.
+func ByUrgency(a, b Alarm) int {
+	rank := func(a *Alarm) int {
+		if a.State.Active() {
+			return 0
+		}
+		return 1
+	}
+	return cmp.Or(cmp.Compare(rank(&a), rank(&b)), cmp.Compare(b.Priority, a.Priority), a.Since.Compare(b.Since))
 }
 
 // A Figure is one number behind an alarm, in base units.
