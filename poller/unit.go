@@ -1,0 +1,103 @@
+package poller
+
+import (
+	"time"
+
+	"ringwarden/fleet"
+	"ringwarden/registermap"
+)
+
+// knownDead is after how many polls in a row without an answer a unit counts as dead: it is asked rarely and briefly
+// from then on. Common practice, no source; two lost answers in a row are ordinary on a bad radio link.
+const knownDead = 3
+
+// A unit is one device behind a connection.
+type unit struct {
+	dev   Device
+	slots []*slot
+
+	fails   int           // polls in a row that got no answer
+	failed  time.Time     // when the last of them ended
+	retry   time.Time     // left alone until then
+	last    fleet.Outcome // of the last poll that was tried
+	skipped int           // instants skipped since the unit was last on time
+}
+
+// A slot is one poll group of a unit, and when it falls due next.
+type slot struct {
+	unit    *unit
+	group   fleet.Group
+	period  time.Duration
+	next    time.Time // the instant on the grid that has had no frame yet
+	plan    *registermap.Plan
+	values  []fleet.Value // used again for each frame
+	refused bool          // the device refused every address last time, so do not search again for what it has
+}
+
+// leave reports whether the poll that fell due at an instant is not to be tried: the unit is being left alone, or it
+// has failed since that instant and would only fail again.
+func (u *unit) leave(at, now time.Time) bool {
+	return u.fails > 0 && (now.Before(u.retry) || !at.After(u.failed))
+}
+
+// ended takes note of how a poll of the unit ended.
+func (u *unit) ended(o fleet.Outcome, now time.Time, b Backoff) {
+	u.last = o
+	switch o {
+	case fleet.Silent, fleet.Garbled:
+		u.fails++
+		u.failed = now
+		if u.fails >= knownDead {
+			u.retry = now.Add(b.wait(u.fails - knownDead + 1))
+		}
+	case fleet.Answered, fleet.Refused:
+		u.fails = 0
+	}
+}
+
+// timeout returns how long to wait for the unit's answers. Where a dead unit has neighbours that wait, most tries are
+// short; every fourth is not, for a unit that has come back but is slow.
+func (u *unit) timeout(full time.Duration, neighbours bool) time.Duration {
+	if !neighbours || u.fails < knownDead || u.fails%4 == 2 {
+		return full
+	}
+	return max(full/4, min(full, 100*time.Millisecond))
+}
+
+// missed reports whether not only the next instant but also the one after it has passed.
+func (s *slot) missed(now time.Time) bool { return !s.next.Add(s.period).After(now) }
+
+// rank orders slots that are due, lowest first: what costs nothing, what has missed an instant and might else never
+// have its turn, then fast before normal before slow, and units that have failed at the end.
+func (s *slot) rank(now time.Time) int {
+	switch {
+	case s.unit.leave(s.next, now):
+		return 0
+	case s.missed(now):
+		return 1
+	case s.unit.fails > 0:
+		return 5
+	case s.group == fleet.Fast:
+		return 2
+	case s.group == fleet.Normal:
+		return 3
+	}
+	return 4
+}
+
+// pick returns the slot to serve now, nil if none is due, and the earliest instant at which one falls due.
+func pick(slots []*slot, now time.Time) (best *slot, earliest time.Time) {
+	var rank int
+	for _, s := range slots {
+		if earliest.IsZero() || s.next.Before(earliest) {
+			earliest = s.next
+		}
+		if s.next.After(now) {
+			continue
+		}
+		if r := s.rank(now); best == nil || r < rank || r == rank && s.next.Before(best.next) {
+			best, rank = s, r
+		}
+	}
+	return best, earliest
+}
