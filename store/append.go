@@ -1,0 +1,58 @@
+package store
+
+import (
+	"context"
+	"fmt"
+
+	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
+)
+
+// Append stores frames, of as many instants as they are, in one commit: all of them or none. When it returns nil they
+// are on the disk. A commit costs at least 20 KiB of writing whatever it holds, so callers gather frames first.
+//
+// It keeps none of what it was given. The error is [ErrInvalid] if a frame makes no sense, and names it; ctx stops the
+// waiting for another write, but not a commit that has begun.
+func (s *Store) Append(ctx context.Context, frames []fleet.Frame) error {
+	doing := fmt.Sprintf("appending %d frames to", len(frames))
+	p, err := pack(frames)
+	if err != nil {
+		return explain(doing, s.path, err)
+	}
+	if len(frames) == 0 {
+		return nil
+	}
+	return s.write(ctx, doing, func(tx *bbolt.Tx) error {
+		if err := s.putLayouts(tx, p.layouts); err != nil {
+			return err
+		}
+		journal := tx.Bucket(bucketJournal)
+		journal.FillPercent = 1 // keys come in the order of time: a page that is full stays as it is
+		for i := range p.parcels {
+			if err := put(journal, &p.parcels[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	}, func() {
+		for id, l := range p.layouts {
+			s.layouts.add(id, l)
+		}
+		s.newest.put(frames)
+		s.counts.frames.Add(uint64(len(frames)))
+		for i := range frames {
+			s.counts.readings.Add(uint64(len(frames[i].Values)))
+		}
+	})
+}
+
+// put stores a parcel under a key of its own.
+func put(b *bbolt.Bucket, p *parcel) error {
+	sequence, err := b.NextSequence()
+	if err != nil {
+		return err
+	}
+	key := journalKey(p.at, sequence)
+	return b.Put(key, seal(key, p.body))
+}

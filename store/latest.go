@@ -1,0 +1,120 @@
+package store
+
+import (
+	"context"
+	"slices"
+
+	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
+)
+
+// rebuildLimit bounds the bytes of journal that Open reads back to find the newest frames: more than an hour of 200
+// controllers that are read every 10 s, days of a small site.
+const rebuildLimit = 4 << 20
+
+// Latest returns the newest answered frame of each poll group of a controller, in the order of the groups; none if it
+// has not answered. The frames belong to the caller.
+//
+// The newest frames are held in memory, since a record of them in the file would make every commit rewrite as many
+// pages again. Open finds them in the last 4 MiB of the journal: a controller whose last answer lies further back has
+// no latest frame until it answers again, while [Store.Frames] still finds that one.
+func (s *Store) Latest(ctx context.Context, id fleet.ControllerID) ([]fleet.Frame, error) {
+	switch {
+	case ctx.Err() != nil:
+		return nil, explain("reading the latest frames from", s.path, context.Cause(ctx))
+	case s.closed.Load():
+		return nil, explain("reading the latest frames from", s.path, ErrClosed)
+	}
+	s.newest.mu.Lock()
+	defer s.newest.mu.Unlock()
+	var frames []fleet.Frame
+	for _, g := range fleet.Groups {
+		if f := s.newest.frames[frameKey{id, g}]; f != nil {
+			frames = append(frames, *f.Clone())
+		}
+	}
+	return frames, nil
+}
+
+// put takes over those frames that are newer than what it has. Of two of one instant the first stands.
+func (n *newest) put(frames []fleet.Frame) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for i := range frames {
+		f := &frames[i]
+		if f.Outcome != fleet.Answered {
+			continue
+		}
+		key := frameKey{f.Controller, f.Group}
+		have := n.frames[key]
+		switch {
+		case have == nil:
+			if n.frames == nil {
+				n.frames = make(map[frameKey]*fleet.Frame)
+			}
+			n.frames[key] = stored(f, nil)
+		case f.At.After(have.At):
+			*have = *stored(f, have.Values)
+		}
+	}
+}
+
+// stored returns the frame as reading it back would give it, its values in memory that may be used again.
+func stored(f *fleet.Frame, memory []fleet.Value) *fleet.Frame {
+	c := *f
+	c.At = c.At.Round(0).UTC()
+	c.Values = append(memory[:0], f.Values...)
+	if len(f.Values) == 0 {
+		c.Layout, c.Values = nil, nil
+	}
+	return &c
+}
+
+// rebuild finds the newest frames, from the end of the journal backwards.
+func (s *Store) rebuild() error {
+	u := unpacker{layout: s.layout, want: func(id []byte, g fleet.Group, o fleet.Outcome) bool {
+		return o == fleet.Answered && s.newest.frames[frameKey{fleet.ControllerID(id), g}] == nil
+	}}
+	var before []byte
+	for read := 0; read < rebuildLimit; {
+		var b batch
+		err := s.view(func(tx *bbolt.Tx) error { return b.fillBackwards(tx.Bucket(bucketJournal), before) })
+		if err != nil {
+			return explain("opening", s.path, err)
+		}
+		if len(b.records) == 0 {
+			return nil
+		}
+		read += len(b.memory)
+		slices.Reverse(b.records)
+		before = b.records[0].key
+		for end := len(b.records); end > 0; {
+			start := end - 1
+			for start > 0 && string(instant(b.records[start-1].key)) == string(instant(b.records[start].key)) {
+				start--
+			}
+			s.newest.put(s.unpackInstant(&u, nil, b.records[start:end]))
+			end = start
+		}
+	}
+	return nil
+}
+
+// fillBackwards copies whole instants that lie before a key, the last ones first; nil: before the end.
+func (b *batch) fillBackwards(bucket *bbolt.Bucket, before []byte) error {
+	c := bucket.Cursor()
+	k, v := c.Last()
+	if before != nil {
+		c.Seek(before)
+		k, v = c.Prev()
+	}
+	for ; k != nil; k, v = c.Prev() {
+		n := len(b.records)
+		if len(b.memory) >= batchLimit && string(instant(b.records[n-1].key)) != string(instant(k)) {
+			break
+		}
+		b.add(k, v)
+	}
+	return nil
+}

@@ -1,0 +1,177 @@
+package store
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"runtime"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// A file up to this size has every page looked at by each Open; a larger one after it was not closed cleanly, and its
+// head always.
+const checkLimit = 64 << 20
+
+// Open opens the store at path, and makes it if there is no file or an empty one.
+//
+// Every other file that is not a store in good order is refused and left as it is: errors.Is says [ErrLocked] while
+// another program has it open, [ErrForeign] if it is something else, [ErrDamaged] if it cannot be trusted, and
+// [ErrNewer] if its format is not known yet. The caller closes the store.
+func Open(path string, o Options) (*Store, error) {
+	if o.Logger == nil {
+		o.Logger = slog.New(slog.DiscardHandler)
+	}
+	if o.Wait <= 0 {
+		o.Wait = time.Second
+	}
+	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, writer: make(chan struct{}, 1)}
+	fresh, err := missing(path)
+	if err == nil && fresh && o.ReadOnly {
+		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
+	}
+	if err != nil {
+		return nil, explain("opening", path, err)
+	}
+	if !fresh {
+		if fresh, err = s.inspect(o.Wait); err != nil {
+			return nil, err
+		}
+	}
+	if err := s.open(o.Wait, o.ReadOnly); err != nil {
+		return nil, err
+	}
+	if fresh {
+		err = s.create()
+	}
+	if err == nil {
+		err = s.readHead()
+	}
+	if err == nil {
+		err = s.rebuild()
+	}
+	if err != nil {
+		s.abandon()
+		return nil, err
+	}
+	return s, nil
+}
+
+// missing reports whether a new file can be made at path without losing anything.
+func missing(path string) (bool, error) {
+	info, err := os.Stat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return true, nil
+	case err != nil:
+		return false, err
+	case !info.Mode().IsRegular():
+		return false, fmt.Errorf("%w but a %v; choose another path for the store", ErrForeign, kindOf(info.Mode()))
+	}
+	return info.Size() == 0, nil
+}
+
+func kindOf(m fs.FileMode) string {
+	if m.IsDir() {
+		return "folder"
+	}
+	return "special file"
+}
+
+// open lets bbolt open the file. It keeps the file, to let go of it should bbolt not come back.
+func (s *Store) open(wait time.Duration, readOnly bool) error {
+	err := guarded(func() (err error) {
+		s.db, err = bbolt.Open(s.path, 0o640, &bbolt.Options{
+			Timeout: wait, ReadOnly: readOnly, PageSize: pageSize, FreelistType: bbolt.FreelistMapType,
+			OpenFile: func(name string, flag int, mode os.FileMode) (*os.File, error) {
+				s.file, err = os.OpenFile(name, flag, mode)
+				return s.file, err
+			},
+		})
+		return err
+	})
+	if err == nil {
+		return nil
+	}
+	if errors.Is(err, errPanic) {
+		s.file.Close()
+	}
+	return explain("opening", s.path, err)
+}
+
+// abandon closes the file after an Open that did not succeed; what went wrong before is what the caller hears.
+func (s *Store) abandon() {
+	if guarded(s.db.Close) != nil {
+		s.file.Close()
+	}
+}
+
+// create makes the buckets of a new file, unless another program came first. It makes the file's name durable too.
+func (s *Store) create() error {
+	body := binary.BigEndian.AppendUint16([]byte(magic), Format)
+	body = binary.BigEndian.AppendUint64(body, uint64(time.Now().UnixNano()))
+	err := guarded(func() error {
+		return s.db.Update(func(tx *bbolt.Tx) error {
+			if tx.Bucket(bucketHead) != nil {
+				return nil
+			}
+			for _, name := range buckets {
+				if _, err := tx.CreateBucket(name); err != nil {
+					return err
+				}
+			}
+			return tx.Bucket(bucketHead).Put(keyStore, seal(keyStore, body))
+		})
+	})
+	if err == nil {
+		err = syncFolder(filepath.Dir(s.path))
+	}
+	return explain("making", s.path, err)
+}
+
+func syncFolder(path string) error {
+	if runtime.GOOS == "windows" {
+		return nil // it cannot sync a folder, and does not need it
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
+}
+
+// readHead reads what the file says of itself. Mark, format and checksum keep their places in every format.
+func (s *Store) readHead() error {
+	var body []byte
+	var ok bool
+	err := s.view(func(tx *bbolt.Tx) error {
+		head := tx.Bucket(bucketHead)
+		if head == nil {
+			return nil
+		}
+		_, s.marked = unseal(keyClosed, head.Get(keyClosed))
+		body, ok = unseal(keyStore, head.Get(keyStore))
+		body = bytes.Clone(body)
+		return nil
+	})
+	if err != nil {
+		return explain("opening", s.path, err)
+	}
+	w := wire{b: body}
+	mark, format := w.take(uint64(len(magic))), w.uint16()
+	switch {
+	case !ok || string(mark) != magic || format == 0:
+		return damaged("opening", s.path, errors.New("the record of what it is does not match its checksum"))
+	case format > Format:
+		return fmt.Errorf("opening %s: %w: its format is %d, this one knows up to %d; use the newer ringwarden",
+			s.path, ErrNewer, format, Format)
+	}
+	s.created = time.Unix(0, int64(w.uint64())).UTC()
+	return nil
+}

@@ -1,0 +1,199 @@
+package store
+
+import (
+	"cmp"
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// framesKind is the only kind of journal value so far.
+const framesKind = 1
+
+// Whether a frame's values are all plain, or a bitmap of exceptions comes before them.
+const (
+	allPlain       = 0
+	withExceptions = 1
+)
+
+// A parcel is the body of one journal value: frames of one instant.
+type parcel struct {
+	at   time.Time
+	body []byte
+}
+
+// A packer fills parcels. Its zero value is ready.
+type packer struct {
+	parcels []parcel
+	layouts map[layoutID]*fleet.Layout // all that the parcels refer to
+
+	// The parcel under way.
+	at     time.Time
+	ids    []layoutID // its layouts, in order of first use
+	last   fleet.ControllerID
+	frames []byte
+
+	scratch []byte
+}
+
+// pack checks frames and puts them into parcels, in the order of time.
+func pack(frames []fleet.Frame) (*packer, error) {
+	order := make([]*fleet.Frame, len(frames))
+	for i := range frames {
+		if err := check(&frames[i]); err != nil {
+			return nil, err
+		}
+		order[i] = &frames[i]
+	}
+	slices.SortStableFunc(order, func(a, b *fleet.Frame) int {
+		return cmp.Or(a.At.Compare(b.At), compareFrames(a, b))
+	})
+	p := &packer{layouts: make(map[layoutID]*fleet.Layout)}
+	for _, f := range order {
+		if err := p.add(f); err != nil {
+			return nil, err
+		}
+	}
+	p.finish()
+	return p, nil
+}
+
+// compareFrames orders the frames of one instant.
+func compareFrames(a, b *fleet.Frame) int {
+	return cmp.Or(cmp.Compare(a.Controller, b.Controller), cmp.Compare(a.Group, b.Group))
+}
+
+// check says why a frame cannot be stored.
+func check(f *fleet.Frame) error {
+	why := ""
+	switch {
+	case f.Controller == "":
+		why = "it names no controller"
+	case len(f.Controller) > textLimit:
+		why = fmt.Sprintf("the controller's id is longer than %d bytes", textLimit)
+	case !storable(f.At):
+		why = "its instant is out of range"
+	case len(f.Values) > 0 && f.Layout == nil:
+		why = "it has values but no layout"
+	case len(f.Values) > 0 && len(f.Values) != len(f.Layout.Points):
+		why = fmt.Sprintf("it has %d values for %d points", len(f.Values), len(f.Layout.Points))
+	}
+	for i := range f.Values {
+		if f.Values[i].Quality > statusQuality {
+			why = "a value's quality is unknown"
+		}
+	}
+	if why == "" {
+		return nil
+	}
+	return fmt.Errorf("frame of %.80q at %v: %w: %s", f.Controller, f.At, ErrInvalid, why)
+}
+
+// add puts a frame into the parcel under way, or into a new one if it is of another instant or does not fit.
+func (p *packer) add(f *fleet.Frame) error {
+	if len(p.frames) > 0 && !f.At.Equal(p.at) {
+		p.finish()
+	}
+	var id layoutID
+	if len(f.Values) > 0 {
+		var err error
+		if id, err = parseLayoutID(f.Layout.ID); err != nil {
+			return err
+		}
+		p.layouts[id] = f.Layout
+	}
+	place, size := p.encode(f, id)
+	if len(p.frames) > 0 && size > valueTarget {
+		p.finish()
+		place, _ = p.encode(f, id)
+	}
+	if place > len(p.ids) {
+		p.ids = append(p.ids, id)
+	}
+	p.frames = binary.AppendUvarint(p.frames, uint64(len(p.scratch)))
+	p.frames = append(p.frames, p.scratch...)
+	p.at, p.last = f.At, f.Controller
+	return nil
+}
+
+// encode writes a frame to scratch. It returns the place of its layout among those of the parcel, counted from 1, and
+// the size that the stored value would have with it.
+func (p *packer) encode(f *fleet.Frame, id layoutID) (place, size int) {
+	b := p.scratch[:0]
+	shared := sharedPrefix(string(p.last), string(f.Controller))
+	b = binary.AppendUvarint(b, uint64(shared))
+	b = appendText(b, string(f.Controller[shared:]))
+	b = append(b, byte(f.Group), byte(f.Outcome))
+	b = binary.AppendVarint(b, int64(f.Late))
+	b = binary.AppendVarint(b, int64(f.Took))
+	layouts := len(p.ids)
+	if len(f.Values) > 0 {
+		place = 1 + slices.Index(p.ids, id)
+		if place == 0 {
+			layouts++
+			place = layouts
+		}
+	}
+	b = binary.AppendUvarint(b, uint64(place))
+	if len(f.Values) > 0 {
+		b = appendValues(b, f.Layout.Points, f.Values)
+	}
+	p.scratch = b
+	const checksum, kind, count, length = 4, 1, 1, 2
+	return place, checksum + kind + count + layouts*len(id) + len(p.frames) + length + len(b)
+}
+
+func appendValues(b []byte, points []fleet.Point, values []fleet.Value) []byte {
+	form := len(b)
+	b = append(b, allPlain)
+	for i := range values {
+		if !plain(&points[i], &values[i]) {
+			b[form] = withExceptions
+			break
+		}
+	}
+	bitmap := len(b)
+	if b[form] == withExceptions {
+		b = slices.Grow(b, bitmapSize(len(values)))[:bitmap+bitmapSize(len(values))]
+		clear(b[bitmap:])
+	}
+	for i := range values {
+		if b[form] == allPlain || plain(&points[i], &values[i]) {
+			b = appendPlain(b, &points[i], &values[i])
+			continue
+		}
+		b[bitmap+i/8] |= 1 << (i % 8)
+		b = appendException(b, &points[i], &values[i])
+	}
+	return b
+}
+
+// bitmapSize returns the bytes of a bitmap of n bits.
+func bitmapSize(n int) int { return (n + 7) / 8 }
+
+// finish closes the parcel under way.
+func (p *packer) finish() {
+	if len(p.frames) == 0 {
+		return
+	}
+	body := make([]byte, 0, 2+len(p.ids)*len(layoutID{})+len(p.frames))
+	body = binary.AppendUvarint(append(body, framesKind), uint64(len(p.ids)))
+	for i := range p.ids {
+		body = append(body, p.ids[i][:]...)
+	}
+	p.parcels = append(p.parcels, parcel{at: p.at, body: append(body, p.frames...)})
+	p.ids, p.last, p.frames = p.ids[:0], "", p.frames[:0]
+}
+
+func sharedPrefix(a, b string) int {
+	n := min(len(a), len(b))
+	for i := range n {
+		if a[i] != b[i] {
+			return i
+		}
+	}
+	return n
+}

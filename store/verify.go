@@ -1,0 +1,140 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+
+	"ringwarden/fleet"
+)
+
+// faultsNamed bounds the faults that Verify spells out; it counts the rest.
+const faultsNamed = 20
+
+// Verify reads every record and reports all that is wrong, as one [ErrDamaged]: checksums, records that make no sense,
+// frames whose layout is missing, standing alarms that are not what the changes led to. It holds no transaction for
+// long, so that writes go on; while alarms change under its eyes it may find them standing otherwise than it thinks.
+func (s *Store) Verify(ctx context.Context) error {
+	v := verifier{s: s, unpacker: unpacker{layout: s.layout}, last: make(map[fleet.AlarmKey]lastChange)}
+	for _, step := range []struct {
+		bucket []byte
+		look   func(r *record) error
+	}{
+		{bucketHead, v.head},
+		{bucketLayouts, v.layout},
+		{bucketJournal, v.frames},
+		{bucketChanges, v.change},
+		{bucketStanding, v.standing},
+	} {
+		for batch, err := range s.records(ctx, step.bucket, nil, nil) {
+			if err != nil {
+				return explain("verifying", s.path, err)
+			}
+			for i := range batch {
+				if err := step.look(&batch[i]); err != nil {
+					s.damagedRecord(step.bucket, batch[i].key, err)
+					v.fault(fmt.Errorf("%s %s: %w", step.bucket, keyText(batch[i].key), err))
+				}
+			}
+		}
+	}
+	for k, c := range v.last {
+		if c.alarm != nil {
+			v.fault(fmt.Errorf("standing: %s on %s is missing", k.Kind, k.Subject))
+		}
+	}
+	return v.verdict()
+}
+
+type verifier struct {
+	s        *Store
+	unpacker unpacker
+	space    []fleet.Frame
+	last     map[fleet.AlarmKey]lastChange
+	faults   []error
+	count    int
+}
+
+// A lastChange is the change that was put last for an alarm; alarm is nil if that made it normal.
+type lastChange struct {
+	sequence []byte
+	alarm    []byte
+}
+
+func (v *verifier) fault(err error) {
+	if v.count++; v.count <= faultsNamed {
+		v.faults = append(v.faults, err)
+	}
+}
+
+func (v *verifier) verdict() error {
+	if v.count == 0 {
+		return nil
+	}
+	return fmt.Errorf("verifying %s: %w in %d places:\n%w", v.s.path, ErrDamaged, v.count, errors.Join(v.faults...))
+}
+
+func (v *verifier) head(r *record) error {
+	if _, ok := unseal(r.key, r.value); !ok {
+		return errChecksum
+	}
+	return nil
+}
+
+func (v *verifier) layout(r *record) error {
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	if _, ok := decodeLayout(body); !ok || len(r.key) != len(layoutID{}) {
+		return errMalformed
+	}
+	return nil
+}
+
+func (v *verifier) frames(r *record) error {
+	body, at, err := r.dated()
+	if err == nil {
+		v.space, err = v.unpacker.unpack(v.space[:0], at, body)
+	}
+	return err
+}
+
+func (v *verifier) change(r *record) error {
+	body, at, err := r.dated()
+	if err != nil {
+		return err
+	}
+	c, ok := decodeChange(at, body)
+	if !ok {
+		return errMalformed
+	}
+	sequence := r.key[8:]
+	if last, ok := v.last[c.Alarm.AlarmKey]; ok && bytes.Compare(last.sequence, sequence) > 0 {
+		return nil
+	}
+	now := lastChange{sequence: bytes.Clone(sequence)}
+	if c.Alarm.State != fleet.AlarmNormal {
+		now.alarm = appendStanding(nil, &c.Alarm)
+	}
+	v.last[c.Alarm.AlarmKey] = now
+	return nil
+}
+
+func (v *verifier) standing(r *record) error {
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	a, ok := decodeStanding(body)
+	if !ok || !bytes.Equal(r.key, standingKey(a.AlarmKey)) {
+		return errMalformed
+	}
+	last := v.last[a.AlarmKey]
+	delete(v.last, a.AlarmKey)
+	if !bytes.Equal(last.alarm, body) {
+		return errors.New("it is not what the last change led to")
+	}
+	return nil
+}
