@@ -3,6 +3,7 @@ package fleet
 import (
 	"math/big"
 	"regexp"
+	"slices"
 	"strings"
 
 	"gopkg.in/yaml.v3"
@@ -10,28 +11,28 @@ import (
 	"ringwarden/fleet/userfile"
 )
 
-var amountText = regexp.MustCompile(`^([-+]?(?:0|[1-9][0-9]{0,17})(?:\.[0-9]{1,18})?)\s*(.*)$`)
+var amountText = regexp.MustCompile(`^([-+]?(?:0|[1-9][0-9]{0,17})(?:\.[0-9]{1,18})?(?:[eE][-+]?[0-9]{1,2})?)\s*(.*)$`)
 
-// exactAmount returns an amount such as "48 V" in its base unit.
-func exactAmount(s string) (*big.Rat, UnitWord) {
+// exactAmount returns an amount such as "48 V" in its base unit, or nil if it is none.
+func exactAmount(s string) *big.Rat {
 	m := amountText.FindStringSubmatch(s)
 	if m == nil {
-		return nil, UnitWord{}
+		return nil
 	}
 	number, _ := new(big.Rat).SetString(m[1])
 	u, ok := ParseUnit(m[2])
 	if !ok {
-		return nil, UnitWord{}
+		return nil
 	}
 	number.Mul(number, u.Mul)
-	return number.Add(number, u.Add), u
+	return number.Add(number, u.Add)
 }
 
 // amount reads a number with its unit, such as 48 V, into the base unit. Every way to get it wrong has its own
 // message, since people copy these from data sheets and meters.
 func amount(d *userfile.Document, n *yaml.Node, what string, f amountForm) (float64, bool) {
 	low, high := f.bounds()
-	v, _, ok := readAmount(d, n, what, f.unit, f.example)
+	v, ok := readAmount(d, n, what, f.unit, f.example)
 	if !ok {
 		return 0, false
 	}
@@ -47,35 +48,34 @@ func toFloat(v *big.Rat) float64 {
 	return x
 }
 
-func readAmount(d *userfile.Document, n *yaml.Node, what string, unit Unit, example string) (*big.Rat, UnitWord, bool) {
+func readAmount(d *userfile.Document, n *yaml.Node, what string, unit Unit, example string) (*big.Rat, bool) {
 	if n.Kind != yaml.ScalarNode {
 		d.Faultf(n, "%s must be a number with its unit, such as %s", what, example)
-		return nil, UnitWord{}, false
+		return nil, false
 	}
 	s := strings.TrimSpace(n.Value)
 	m := amountText.FindStringSubmatch(s)
 	if m == nil {
-		d.Faultf(n, "%s must be a number with its unit, such as %s, not %q%s", what, example, s, numberHint(s))
-		return nil, UnitWord{}, false
+		d.Faultf(n, "%s must be a number with its unit, such as %s, not %s%s", what, example, quoted(s), numberHint(s))
+		return nil, false
 	}
 	if m[2] == "" {
 		d.Faultf(n, "%s has no unit; write it with one, such as %s", what, example)
-		return nil, UnitWord{}, false
+		return nil, false
 	}
 	known := unitWordsOf(unit)
-	u, ok := ParseUnit(m[2])
+	_, ok := ParseUnit(m[2])
 	switch {
 	case !ok && numberHint(s) != "":
-		d.Faultf(n, "%s must be a number with its unit, such as %s, not %q%s", what, example, s, numberHint(s))
-	case !ok:
-		d.Faultf(n, "unknown unit %q in %s%s", m[2], what, userfile.Hint(m[2], known))
-	case u.Base != unit:
+		d.Faultf(n, "%s must be a number with its unit, such as %s, not %s%s", what, example, quoted(s), numberHint(s))
+	case !ok: // no guess: from MW to mW is one letter
+		d.Faultf(n, "unknown unit %s in %s; write it in %s, such as %s", quoted(m[2]), what, strings.Join(known, " or "), example)
+	case !slices.Contains(known, m[2]):
 		d.Faultf(n, "%s is in %s; it must be in %s, such as %s", what, m[2], strings.Join(known, " or "), example)
 	default:
-		v, _ := exactAmount(s)
-		return v, u, true
+		return exactAmount(s), true
 	}
-	return nil, UnitWord{}, false
+	return nil, false
 }
 
 var (
@@ -93,10 +93,12 @@ func numberHint(s string) string {
 	return ""
 }
 
+// unitWordsOf lists the words for a base unit. Those with another zero (°F and K for temperatures) are not among them:
+// an amount may be a difference, and 5 °F of difference are not what 5 °F on a thermometer are.
 func unitWordsOf(base Unit) []string {
 	var words []string
 	for i := range unitWords {
-		if unitWords[i].Base == base {
+		if unitWords[i].Base == base && unitWords[i].Add.Sign() == 0 {
 			words = append(words, unitWords[i].Word)
 		}
 	}

@@ -156,6 +156,8 @@ func checkHostPort(s string, listen bool) string {
 	}
 	addr, err := netip.ParseAddr(host)
 	switch {
+	case host == "":
+		return "names no host"
 	case err == nil && addr.IsUnspecified() && !listen:
 		return "is the address of no machine"
 	case err == nil:

@@ -58,9 +58,7 @@ type (
 
 // bounds returns the limits in the base unit.
 func (f amountForm) bounds() (low, high *big.Rat) {
-	low, _ = exactAmount(f.min)
-	high, _ = exactAmount(f.max)
-	return low, high
+	return exactAmount(f.min), exactAmount(f.max)
 }
 
 // What the keys of the fleet file mean when they are left out.

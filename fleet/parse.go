@@ -56,8 +56,11 @@ func parse(file string, data []byte, kinds []KindInfo) *parser {
 	if p.doc.Root == nil {
 		return p
 	}
+	if !p.version() {
+		return p
+	}
 	s, ok := open(p.doc, p.doc.Root, "the fleet file", fileKeys)
-	if !ok || !p.version(s) {
+	if !ok {
 		return p
 	}
 	p.daemon(s)
@@ -79,11 +82,15 @@ func (p *parser) result() (*Fleet, error) {
 }
 
 // version stops the reading of a file of another format, whose every key might be a fault by this one's rules.
-func (p *parser) version(s *section) bool {
-	only := s.keys.form("format").(versionForm).only
-	n, ok := s.m.Get("format")
+func (p *parser) version() bool {
+	only := fileKeys.form("format").(versionForm).only
+	m, ok := p.doc.Entries(p.doc.Root, "the fleet file")
 	if !ok {
-		return true // said already; the rest is worth checking
+		return false
+	}
+	n, ok := m.Get("format")
+	if !ok {
+		return true // that is said later; the rest is worth checking
 	}
 	v, ok := p.doc.Integer(n, "format", 0, 1<<31)
 	if ok && int(v) != only {
@@ -132,11 +139,11 @@ func periods(file *section) Periods {
 	}
 	for _, g := range []Group{Normal, Slow} {
 		if v.Of(g)%v.Fast != 0 {
-			s.doc.Faultf(s.at(g.String()), "%s (%v) must be a whole multiple of fast (%v), so that both fall on one grid", g, v.Of(g), v.Fast)
+			s.doc.Faultf(s.at(g.String()), "%s (%s) must be a whole multiple of fast (%s), so that both fall on one grid", g, userfile.Span(v.Of(g)), userfile.Span(v.Fast))
 		}
 	}
 	if v.Slow < v.Normal {
-		s.doc.Faultf(s.at("slow"), "slow (%v) must not be shorter than normal (%v)", v.Slow, v.Normal)
+		s.doc.Faultf(s.at("slow"), "slow (%s) must not be shorter than normal (%s)", userfile.Span(v.Slow), userfile.Span(v.Normal))
 	}
 	return v
 }
@@ -174,9 +181,9 @@ func (p *parser) checkPaths() {
 		info, err := os.Stat(path)
 		switch {
 		case os.IsNotExist(err):
-			p.doc.Faultf(n, "there is no file %s%s", quoted(path), neighbourHint(path))
+			p.doc.Faultf(n, "there is no file %q%s", path, neighbourHint(path))
 		case err == nil && info.IsDir():
-			p.doc.Faultf(n, "%s is a folder; name a file", quoted(path))
+			p.doc.Faultf(n, "%q is a folder; name a file", path)
 		}
 	}
 }

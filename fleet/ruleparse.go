@@ -105,29 +105,32 @@ func (s *section) thresholds(n *yaml.Node, kind KindInfo, r *setRule) {
 	}
 }
 
-// threshold reads one number of a detector. Temperatures are taken in degrees Celsius alone: a threshold may be a
-// difference, and 5 °F of difference are not 5 °F on a thermometer.
+// threshold reads one number of a detector.
 func threshold(d *userfile.Document, n *yaml.Node, t Threshold) (float64, bool) {
 	if t.Unit == Plain {
 		return d.Number(n, t.Name, t.Min, t.Max)
 	}
-	r, word, ok := readAmount(d, n, t.Name, t.Unit, example(t))
+	r, ok := readAmount(d, n, t.Name, t.Unit, example(t))
 	if !ok {
-		return 0, false
-	}
-	if word.Add.Sign() != 0 {
-		d.Faultf(n, "%s is in %s; write it in °C", t.Name, word.Word)
 		return 0, false
 	}
 	v := toFloat(r)
 	if v < t.Min || v > t.Max {
-		d.Faultf(n, "%s is %s; it must be from %g %s to %g %s", t.Name, n.Value, t.Min, t.Unit, t.Max, t.Unit)
+		d.Faultf(n, "%s is %s; it must be from %s to %s", t.Name, n.Value, t.Unit.write(t.Min), t.Unit.write(t.Max))
 		return 0, false
 	}
 	return v, true
 }
 
-func example(t Threshold) string { return fmt.Sprintf("%g %s", t.Default, t.Unit) }
+func example(t Threshold) string { return t.Unit.write(t.Default) }
+
+// write writes an amount as a person would in a file.
+func (u Unit) write(v float64) string {
+	if u == Ratio {
+		return fmt.Sprintf("%g %%", v*100)
+	}
+	return fmt.Sprintf("%g %s", v, u)
+}
 
 func kindNames(kinds []KindInfo) []string {
 	names := make([]string, len(kinds))

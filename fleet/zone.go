@@ -29,6 +29,9 @@ func (s *section) zone() *time.Location {
 
 // zoneHint looks for the zone that was meant: another case, a missing area, a misspelled city.
 func zoneHint(name string) string {
+	if strings.EqualFold(name, "UTC") {
+		return `did you mean "UTC"?`
+	}
 	city := name[strings.LastIndexByte(name, '/')+1:]
 	city = strings.ReplaceAll(capitals(city), " ", "_")
 	areas := strings.Fields("Europe America Africa Asia Australia Pacific Atlantic Indian Antarctica Arctic")

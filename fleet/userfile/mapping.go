@@ -44,6 +44,9 @@ func (d *Document) Entries(n *yaml.Node, what string) (*Mapping, bool) {
 		d.Faultf(n, "%s must be a mapping (key: value), not %s", what, describe(n))
 		return m, false
 	}
+	if !d.spend(n) {
+		return m, false
+	}
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		key, value := n.Content[i], n.Content[i+1]
 		switch {
@@ -101,11 +104,24 @@ func (d *Document) Sequence(n *yaml.Node, what string) ([]*yaml.Node, bool) {
 		d.Faultf(n, "%s must be a list ([a, b] or lines with -), not %s", what, describe(n))
 		return nil, false
 	}
+	if !d.spend(n) {
+		return nil, false
+	}
 	items := make([]*yaml.Node, len(n.Content))
 	for i, item := range n.Content {
 		items[i] = resolve(item)
 	}
 	return items, true
+}
+
+// spend counts the parts of a mapping or list, and refuses to go on when aliases have made them too many.
+func (d *Document) spend(n *yaml.Node) bool {
+	before := d.nodes
+	d.nodes += len(n.Content)
+	if d.nodes > maxNodes && before <= maxNodes {
+		d.Faultf(n, "with all that its aliases repeat, the file has more than %d parts; reading stops here", maxNodes)
+	}
+	return d.nodes <= maxNodes
 }
 
 func resolve(n *yaml.Node) *yaml.Node {

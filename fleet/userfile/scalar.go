@@ -144,10 +144,26 @@ func (d *Document) Duration(n *yaml.Node, what string, min, max time.Duration) (
 		return 0, false
 	}
 	if v < min || v > max {
-		d.Faultf(n, "%s is %s; it must be from %s to %s", what, s, min, max)
+		d.Faultf(n, "%s is %s; it must be from %s to %s", what, s, Span(min), Span(max))
 		return 0, false
 	}
 	return v, true
+}
+
+// Span writes a time span as people do: 5m, not 5m0s.
+func Span(d time.Duration) string {
+	const day = 24 * time.Hour
+	if d >= 2*day && d%day == 0 {
+		return strconv.Itoa(int(d/day)) + "d"
+	}
+	s := d.String()
+	if strings.HasSuffix(s, "m0s") {
+		s = s[:len(s)-2]
+	}
+	if strings.HasSuffix(s, "h0m") {
+		s = s[:len(s)-2]
+	}
+	return s
 }
 
 func parseDuration(s string) (time.Duration, error) {

@@ -22,6 +22,13 @@ import (
 // MaxSize is the size in bytes that no file of a person reaches.
 const MaxSize = 4 << 20
 
+const (
+	// maxNodes bounds the parts that are read, since aliases can multiply those of a small file without end.
+	maxNodes = 1 << 20
+	// maxFaults bounds the faults that are kept; the others are counted.
+	maxFaults = 1000
+)
+
 // An Error is one fault in a file, with its place.
 type Error struct {
 	File         string
@@ -42,6 +49,8 @@ type Document struct {
 	File   string
 	Root   *yaml.Node // nil if the file could not be parsed at all
 	faults []*Error
+	more   int // faults beyond maxFaults
+	nodes  int // parts of mappings and lists read so far
 }
 
 // Parse parses one YAML document. Faults of syntax are gathered like all others: Root is nil then.
@@ -88,6 +97,10 @@ func (d *Document) Faultf(n *yaml.Node, format string, args ...any) {
 }
 
 func (d *Document) fault(line, column int, format string, args ...any) {
+	if len(d.faults) == maxFaults {
+		d.more++
+		return
+	}
 	d.faults = append(d.faults, &Error{File: d.File, Line: line, Column: column, Msg: fmt.Sprintf(format, args...)})
 }
 
@@ -101,6 +114,10 @@ func (d *Document) Err() error {
 	errs := make([]error, len(d.faults))
 	for i, f := range d.faults {
 		errs[i] = f
+	}
+	if d.more > 0 {
+		last := d.faults[len(d.faults)-1]
+		errs = append(errs, &Error{d.File, last.Line, last.Column, fmt.Sprintf("and %d more faults", d.more)})
 	}
 	return errors.Join(errs...)
 }

@@ -180,3 +180,42 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// Aliases can make a small file as large as one likes; reading it must end soon all the same, and with few faults.
+func TestAliasesCannotMultiplyWithoutEnd(t *testing.T) {
+	aliases := strings.Repeat("*c,", 3000)
+	d := userfile.Parse("f.yaml", []byte("c: &c {bad: 1}\nb: &b ["+aliases+"]\na: ["+strings.ReplaceAll(aliases, "c", "b")+"]\n"))
+	m, ok := d.Entries(d.Root, "the file")
+	if !ok {
+		t.Fatal(d.Err())
+	}
+	n, _ := m.Get("a")
+	outer, _ := d.Sequence(n, "a")
+	read := 0
+	for _, n := range outer {
+		inner, _ := d.Sequence(n, "b")
+		for _, n := range inner {
+			d.Mapping(n, "c", "good")
+			read++
+		}
+	}
+	faults := userfile.Errors(d.Err())
+	if read > 1<<20 || len(faults) > 1001 {
+		t.Errorf("%d parts were read and %d faults kept", read, len(faults))
+	}
+	if got := faults[len(faults)-1].Msg; !strings.HasSuffix(got, "more faults") {
+		t.Errorf("the last fault is %q; it should count the rest", got)
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0: "0s", 15 * time.Millisecond: "15ms", 5 * time.Minute: "5m", 2 * time.Hour: "2h", 90 * time.Minute: "1h30m",
+		24 * time.Hour: "24h", 7 * 24 * time.Hour: "7d", 49 * time.Hour: "49h",
+		time.Hour + time.Second: "1h0m1s", 10 * time.Second: "10s", time.Minute + 30*time.Second: "1m30s",
+	} {
+		if got := userfile.Span(d); got != want {
+			t.Errorf("Span(%v) = %q, want %q", d, got, want)
+		}
+	}
+}
