@@ -184,7 +184,7 @@ var kindsOfFault = []kindOfFault{
 	},
 	{
 		SiteOutage, placeSite, nil, "the site's network is out: no connection to any of its controllers", nil,
-		func(p place, _ *Fault, on bool) { p.site.out = on },
+		func(p place, _ *Fault, on bool) { p.site.shut(on) },
 	},
 }
 
@@ -237,7 +237,7 @@ func (p *Plant) inject(f Fault) error {
 	if f.Kind != EqualizeStarted { // over as soon as it is done
 		p.active = append(p.active, f)
 	}
-	p.version++
+	p.tell(News{Fault: f})
 	return nil
 }
 
@@ -306,7 +306,7 @@ func (p *Plant) clear(kind FaultKind, on fleet.Subject) bool {
 	if k, at, err := p.locate(&f); err == nil {
 		k.set(at, &f, false)
 	}
-	p.version++
+	p.tell(News{Fault: f, Ended: true})
 	return true
 }
 

@@ -57,13 +57,13 @@ func rings(count, n int) *fleet.Fleet {
 	return &fleet.Fleet{Sites: []fleet.Site{site}}
 }
 
-func maps(t testing.TB) map[string]*registermap.Map {
+func allMaps(t testing.TB) map[string]*registermap.Map {
 	return map[string]*registermap.Map{"larkspur": loadMap(t, "larkspur"), "teasel": loadMap(t, "teasel"), "sedge": loadMap(t, "sedge")}
 }
 
 func newPlant(t testing.TB, f *fleet.Fleet, o Options) *Plant {
 	t.Helper()
-	p, err := New(f, maps(t), o)
+	p, err := New(f, allMaps(t), o)
 	if err != nil {
 		t.Fatal(err)
 	}

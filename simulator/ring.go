@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ringwarden/fleet"
+	"ringwarden/simulator/modbusserver"
 )
 
 // step is the time that the physics moves at once. Messages hop between steps at their own instants.
@@ -36,7 +37,19 @@ type ring struct {
 }
 
 // A network is a site's: what connects its controllers with the world.
-type network struct{ out bool }
+type network struct {
+	out  bool
+	gate modbusserver.Gate
+}
+
+func (n *network) shut(out bool) {
+	n.out = out
+	if out {
+		n.gate.Shut()
+	} else {
+		n.gate.Open()
+	}
+}
 
 func newRing(site *fleet.Site, f *fleet.Ring, network *network, o Options) *ring {
 	h := fnv.New64a()

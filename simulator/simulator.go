@@ -46,18 +46,17 @@ const (
 type Plant struct {
 	start time.Time
 
-	mu      sync.Mutex
-	now     time.Duration // since start; a whole number of steps
-	rings   []*ring
-	sites   map[fleet.SiteID]*network
-	units   map[fleet.ControllerID]*unit
-	links   map[fleet.LinkID]*link
-	script  []action // what the scenario has yet to do, in order
-	active  []Fault
-	refused []error // by the scenario's events, each of them once at most
-	words   [registermap.MaxRegisters]uint16
-	bits    [registermap.MaxBits]bool
-	version uint64 // counts faults set and cleared
+	mu     sync.Mutex
+	now    time.Duration // since start; a whole number of steps
+	rings  []*ring
+	sites  map[fleet.SiteID]*network
+	units  map[fleet.ControllerID]*unit
+	links  map[fleet.LinkID]*link
+	script []action // what the scenario has yet to do, in order
+	active []Fault
+	news   []News // not yet taken; at most mostNews, the oldest go first
+	words  [registermap.MaxRegisters]uint16
+	bits   [registermap.MaxBits]bool
 }
 
 // New makes a plant of the fleet's sites. maps are the register maps by [fleet.Controller.Map]. A scenario whose
@@ -175,12 +174,32 @@ func (p *Plant) Advance(to time.Time) {
 	}
 }
 
-// Refused returns, for each event of the scenario that could not be done when its time came, why: an equalize at a
-// unit that does not charge just then, say. Events at places that do not exist are refused by [New] already.
-func (p *Plant) Refused() []error {
+// News is that a fault was set or cleared, or could not be.
+type News struct {
+	At    time.Time // simulated
+	Fault Fault
+	Ended bool
+	Err   error // why an event of the scenario could not be done when its time came; nil: it was
+}
+
+// mostNews bounds the news that nobody takes.
+const mostNews = 1000
+
+func (p *Plant) tell(n News) {
+	n.At = p.start.Add(p.now)
+	if len(p.news) >= mostNews {
+		p.news = slices.Delete(p.news, 0, 1)
+	}
+	p.news = append(p.news, n)
+}
+
+// News takes what happened since it was last asked, oldest first.
+func (p *Plant) News() []News {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	return slices.Clone(p.refused)
+	news := p.news
+	p.news = nil
+	return news
 }
 
 // act does what the scenario says for this instant.
@@ -191,7 +210,7 @@ func (p *Plant) act() {
 		if a.end {
 			p.clear(a.fault.Kind, a.fault.On)
 		} else if err := p.inject(a.fault); err != nil {
-			p.refused = append(p.refused, fmt.Errorf("after %s: %w", p.now, err))
+			p.tell(News{Fault: a.fault, Err: err})
 		}
 	}
 }
