@@ -65,7 +65,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusInternalServerError, fmt.Sprintf("reading the alarms that stand: %v", err))
 		return
 	}
-	slices.SortStableFunc(standing, byUrgency)
+	slices.SortStableFunc(standing, fleet.ByUrgency)
 	answer := report{At: now.UTC(), Standing: make([]alarmJSON, len(standing))}
 	for i := range standing {
 		answer.Standing[i] = toAlarmJSON(&standing[i])
@@ -124,20 +124,6 @@ func parsePast(r *http.Request, now time.Time) (time.Time, error) {
 		return now.Add(-ago), nil
 	}
 	return time.Time{}, fmt.Errorf("past=%q is neither a time span such as 24h or 7d nor an instant such as 2026-03-01T00:00:00Z", text)
-}
-
-// byUrgency puts active alarms first, then the higher priority, then the older one.
-func byUrgency(a, b fleet.Alarm) int {
-	switch {
-	case a.State.Active() != b.State.Active():
-		if a.State.Active() {
-			return -1
-		}
-		return 1
-	case a.Priority != b.Priority:
-		return int(b.Priority) - int(a.Priority)
-	}
-	return a.Since.Compare(b.Since)
 }
 
 func toAlarmJSON(a *fleet.Alarm) alarmJSON {
