@@ -115,7 +115,11 @@ func TestPrometheus(t *testing.T) {
 		m.Put(answered("mill/north/birch", g, noon))
 	}
 	m.PutChanges([]fleet.Change{raised("link-down", "mill/north/alder>birch", fleet.High)})
-	target := httptest.NewServer(m.Handler())
+	var format atomic.Value
+	target := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		m.Handler().ServeHTTP(w, r)
+		format.Store(w.Header().Get("Content-Type"))
+	}))
 	defer target.Close()
 	p := startPrometheus(t, program, strings.TrimPrefix(target.URL, "http://"))
 
@@ -133,6 +137,9 @@ func TestPrometheus(t *testing.T) {
 		`scrape_samples_scraped{job="ringwarden"} > bool 100`:                                          "1",
 	} {
 		p.until(t, query, want)
+	}
+	if got := fmt.Sprint(format.Load()); !strings.HasPrefix(got, "application/openmetrics-text") {
+		t.Errorf("Prometheus was given %q, want OpenMetrics", got) // its parser is the stricter one
 	}
 	later := noon.Add(time.Hour)
 	now.Store(&later)

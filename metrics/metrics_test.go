@@ -286,6 +286,23 @@ func TestOrder(t *testing.T) {
 	wantLine(t, exposed(t, m), "56", "ringwarden_battery_voltage_volts")
 }
 
+// After a reload of its map a controller's frames have another layout: what follows is read by the new one.
+func TestLayoutThatChanges(t *testing.T) {
+	const id = "mill/north/birch"
+	m, c := quiet(mill())
+	m.Put(answered(id, fleet.Normal, noon))
+	wantLine(t, exposed(t, m), "54.4", "ringwarden_battery_voltage_volts")
+	c.t = noon.Add(10 * time.Second)
+	f := answered(id, fleet.Normal, c.t)
+	f.Layout = fleet.NewLayout([]fleet.Point{number("power", fleet.OutputPower), number("bank_voltage", fleet.BatteryVoltage)})
+	f.Values = []fleet.Value{{Number: 900, Quality: fleet.Good}, {Number: 55, Quality: fleet.Good}}
+	m.Put(f)
+	lines := exposed(t, m)
+	wantLine(t, lines, "55", "ringwarden_battery_voltage_volts")
+	wantLine(t, lines, "900", "ringwarden_output_power_watts")
+	wantNone(t, lines, "ringwarden_point")
+}
+
 // Metrics keep nothing of a frame: the poller uses its memory again.
 func TestPutKeepsNothing(t *testing.T) {
 	m, _ := quiet(mill())
@@ -318,6 +335,12 @@ func TestUpdate(t *testing.T) {
 	lines = exposed(t, m)
 	wantNone(t, lines, `"mill"`)
 	wantLine(t, lines, "0", "ringwarden_poll_duration_seconds_count", `site="weir"`)
+
+	m.Update(mill()) // what comes back starts anew
+	lines = exposed(t, m)
+	wantNone(t, lines, "ringwarden_alarm{")
+	wantNone(t, lines, "ringwarden_battery_voltage_volts")
+	wantLine(t, lines, "0", "ringwarden_polls_total", `controller="birch"`, `outcome="answered"`)
 }
 
 // An alarm is there with all its states while it is not normal, then gone; a restart brings it back uncounted.

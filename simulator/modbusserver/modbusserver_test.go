@@ -179,6 +179,26 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// lazy fills nothing and refuses nothing.
+type lazy struct{}
+
+func (lazy) ReadRegisters(uint8, uint16, uint16, []uint16) error { return nil }
+func (lazy) ReadBits(uint8, uint16, uint16, []bool) error        { return nil }
+
+// A careless device can neither give away what another unit said before nor be asked beyond the last address.
+func TestCarelessDevice(t *testing.T) {
+	nc := dial(t, start(t, Config{Device: func(unit uint8) (Device, bool) {
+		if unit == 1 {
+			return specification(), true
+		}
+		return lazy{}, true
+	}}))
+	write(t, nc, ask)
+	expect(t, nc, answer)
+	write(t, nc, "0001 0000 0006 02 03 006B 0003 0002 0000 0006 02 03 FFFF 0002 0003 0000 0006 02 01 FFFF 0002")
+	expect(t, nc, "0001 0000 0009 02 03 06 0000 0000 0000 0002 0000 0003 02 83 02 0003 0000 0003 02 81 02")
+}
+
 // A full-size answer has 259 bytes (V1.1b3, 4.1 and 6.3: 125 registers are 250 bytes).
 func TestFullSizeAnswers(t *testing.T) {
 	d := &Tables{Holding: make([]uint16, 125), Coils: make([]bool, 2000)}

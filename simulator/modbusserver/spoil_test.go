@@ -37,7 +37,7 @@ func TestSpoil(t *testing.T) {
 		{"repeated", Spoil{Repeat: true}, answer + answer, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			seen := make(chan Request, 2)
+			seen := make(chan Request, 3)
 			nc := dial(t, start(t, Config{Device: only(specification()), Spoil: func(r Request) Spoil {
 				seen <- r
 				if r.Function == ReadHoldingRegisters {
@@ -51,10 +51,10 @@ func TestSpoil(t *testing.T) {
 				expectEnd(t, nc)
 				return
 			}
-			write(t, nc, "0103 0000 0006 01 04 0008 0001")
-			expect(t, nc, c.want+"0103 0000 0005 01 04 02 000A")
-			if want := (Request{Unit: 1, Function: 3, Start: 0x6B, Count: 3}); len(seen) != 2 || <-seen != want {
-				t.Errorf("the first of two requests was not %v", want)
+			write(t, nc, "0103 0000 0006 01 04 0008 0001 0104 0000 0006 01 04 0008 0001")
+			expect(t, nc, c.want+"0103 0000 0005 01 04 02 000A 0104 0000 0005 01 04 02 000A")
+			if want := (Request{Unit: 1, Function: 3, Start: 0x6B, Count: 3}); len(seen) != 3 || <-seen != want {
+				t.Errorf("the first of three requests was not %v", want)
 			}
 		})
 	}
