@@ -55,7 +55,7 @@ func openClient(a address, timeout time.Duration, logger *log.Logger) (*client, 
 		return nil, fmt.Errorf("preparing a connection to %s: %w", a.host, err)
 	}
 	if err := lib.Open(); err != nil {
-		return nil, fmt.Errorf("connecting to %s: %w", a.host, err)
+		return nil, fmt.Errorf("connecting: %w", err) // the error names the address
 	}
 	return &client{lib: lib}, nil
 }

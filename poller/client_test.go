@@ -136,13 +136,8 @@ func TestVerdictOfFaults(t *testing.T) {
 		t.Run(string(f), func(t *testing.T) {
 			t.Parallel()
 			s := newStation(t, func(r request) []byte { return registers(r, 1, 2, 3, 4) }, nil)
-			plan := []fault{pass, f}
 			timeout := 400 * time.Millisecond
-			x := newProxy(t, s.addr, timeout, func([]byte) fault {
-				next := plan[0]
-				plan = append(plan[1:], pass)
-				return next
-			}, nil)
+			x := newProxy(t, s.addr, timeout, onlyAt(2, f), nil)
 			p, err := openPort(nil)(address{host: x.addr}, timeout)
 			if err != nil {
 				t.Fatal(err)
@@ -165,15 +160,8 @@ func TestVerdictOfFaults(t *testing.T) {
 // would say so.
 func TestStreamIsOutOfStepAfterTimeout(t *testing.T) {
 	s := newStation(t, func(r request) []byte { return registers(r, 1, 2, 3, 4) }, nil)
-	first := true
 	timeout := 200 * time.Millisecond
-	x := newProxy(t, s.addr, timeout, func([]byte) fault {
-		if first {
-			first = false
-			return tail
-		}
-		return pass
-	}, nil)
+	x := newProxy(t, s.addr, timeout, onlyAt(1, tail), nil)
 	p, err := openPort(nil)(address{host: x.addr}, timeout)
 	if err != nil {
 		t.Fatal(err)

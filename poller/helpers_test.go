@@ -161,8 +161,11 @@ func (n *fake) opener(a address, timeout time.Duration) (*port, error) {
 			}
 			from := time.Now()
 			words, err := make([]uint16, count), error(nil)
-			if n.answer != nil {
-				words, err = n.answer(a.host, unit, start, count, timeout)
+			n.mu.Lock()
+			answer := n.answer
+			n.mu.Unlock()
+			if answer != nil {
+				words, err = answer(a.host, unit, start, count, timeout)
 			}
 			n.mu.Lock()
 			n.asked = append(n.asked, ask{a.host, unit, start, from, time.Now(), timeout})
@@ -170,6 +173,13 @@ func (n *fake) opener(a address, timeout time.Duration) (*port, error) {
 			return words, err
 		},
 	}, nil
+}
+
+// becomes makes the devices answer in another way from now on.
+func (n *fake) becomes(answer func(string, uint8, uint16, uint16, time.Duration) ([]uint16, error)) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.answer = answer
 }
 
 // requests returns what a unit of a host was asked so far.
@@ -195,4 +205,27 @@ func (n *fake) stillOpen() int {
 	n.mu.Lock()
 	defer n.mu.Unlock()
 	return n.open
+}
+
+// until waits for the frames to fulfil a condition, with a limit that only a failing test reaches.
+func (n *notebook) until(t *testing.T, what string, ok func([]*fleet.Frame) bool) {
+	t.Helper()
+	limit := time.After(60 * time.Second)
+	for {
+		n.mu.Lock()
+		if ok(n.frames) {
+			n.mu.Unlock()
+			return
+		}
+		if n.news == nil {
+			n.news = make(chan struct{})
+		}
+		news := n.news
+		n.mu.Unlock()
+		select {
+		case <-news:
+		case <-limit:
+			t.Fatalf("waited a minute for %s", what)
+		}
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"net"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -44,6 +45,17 @@ func (f fault) intact() bool { return slices.Contains([]fault{pass, latency, sli
 var allFaults = []fault{
 	latency, slices1, cut, half, reset, tail, wrongUnit, wrongFunction, wrongCount, lengthZero, lengthHuge,
 	wrongProtocol, stale, staleOnly, mute, halfOpen, late, idle,
+}
+
+// onlyAt is a plan that spoils the n-th answer, counted from 1.
+func onlyAt(n int64, f fault) func([]byte) fault {
+	var answers atomic.Int64
+	return func([]byte) fault {
+		if answers.Add(1) == n {
+			return f
+		}
+		return pass
+	}
 }
 
 // A proxy stands between the poller and a station. It knows Modbus TCP: it takes the answers apart into frames and
@@ -255,4 +267,10 @@ func distort(f fault, frame []byte) {
 	case wrongProtocol:
 		frame[2] = 1
 	}
+}
+
+// reads reports whether the poller can still get a reading at the instant of the fault: from the answer itself, or
+// by one more try.
+func (f fault) reads() bool {
+	return !slices.Contains([]fault{tail, wrongProtocol, staleOnly, mute, halfOpen, late}, f)
 }

@@ -1,6 +1,7 @@
 package poller
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -60,9 +61,10 @@ func Read(ctx context.Context, cfg Config, d Device) ([]GroupReading, error) {
 		return nil, fmt.Errorf("reading %s: its map has no points", d.ID)
 	case !answered:
 		return readings, fmt.Errorf("reading %s at %s, unit %d: %w; check the address, the unit id and the cable",
-			d.ID, d.Host, d.Unit, errors.Join(errNoData, c.err))
+			d.ID, d.Host, d.Unit, cmp.Or(c.err, errNoData))
 	}
 	return readings, nil
 }
 
+// errNoData is for a device that refused everything without saying why.
 var errNoData = errors.New("no data")

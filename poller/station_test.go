@@ -39,7 +39,12 @@ const headerLength = 7
 // newStation serves on a free port of the loopback until the test ends. With config it speaks TLS.
 func newStation(t testing.TB, reply func(request) []byte, config *tls.Config) *station {
 	t.Helper()
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	return newStationAt(t, "127.0.0.1:0", reply, config)
+}
+
+func newStationAt(t testing.TB, addr string, reply func(request) []byte, config *tls.Config) *station {
+	t.Helper()
+	listener, err := net.Listen("tcp", addr)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,6 +53,7 @@ func newStation(t testing.TB, reply func(request) []byte, config *tls.Config) *s
 	return s
 }
 
+// serveStation serves until close.
 func serveStation(listener net.Listener, reply func(request) []byte, config *tls.Config) *station {
 	s := &station{addr: listener.Addr().String(), reply: reply, conns: make(map[net.Conn]bool)}
 	if config != nil {
@@ -160,6 +166,26 @@ func registers(r request, words ...uint16) []byte {
 			w = words[i]
 		}
 		pdu = binary.BigEndian.AppendUint16(pdu, w)
+	}
+	return pdu
+}
+
+// seen returns the requests so far.
+func (s *station) seen() []request {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.requests)
+}
+
+// coils returns the PDU that answers function 01 or 02 from the low bits of n.
+func coils(r request, n uint64) []byte {
+	size := (int(r.count) + 7) / 8
+	pdu := []byte{r.function, byte(size)}
+	for i := range size {
+		pdu = append(pdu, byte(n>>(8*i)))
+	}
+	if spare := size*8 - int(r.count); spare > 0 {
+		pdu[len(pdu)-1] &= 0xff >> spare
 	}
 	return pdu
 }
