@@ -34,7 +34,8 @@ func newAuthority(t *testing.T, dir, name string) *authority {
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
 		IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign,
 	}
-	der := a.sign(t, template)
+	var der []byte
+	der, a.key = sign(t, template, template, nil)
 	var err error
 	if a.certificate, err = x509.ParseCertificate(der); err != nil {
 		t.Fatal(err)
@@ -43,45 +44,40 @@ func newAuthority(t *testing.T, dir, name string) *authority {
 	return a
 }
 
-// sign makes a key and a certificate for it: the authority's own if it has none yet.
-func (a *authority) sign(t *testing.T, template *x509.Certificate) []byte {
+// sign makes a key and a certificate for it, signed by the parent's key, or by its own if that is nil.
+func sign(t *testing.T, template, parent *x509.Certificate, signer *ecdsa.PrivateKey) ([]byte, *ecdsa.PrivateKey) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
-	parent, signer := template, key
-	if a.certificate != nil {
-		parent, signer = a.certificate, a.key
+	if signer == nil {
+		signer = key
 	}
 	der, err := x509.CreateCertificate(rand.Reader, template, parent, &key.PublicKey, signer)
 	if err != nil {
 		t.Fatal(err)
 	}
-	a.key, signer = signer, key
-	if a.certificate == nil {
-		return der
-	}
-	keyDER, err := x509.MarshalECPrivateKey(signer)
-	if err != nil {
-		t.Fatal(err)
-	}
-	writePEM(t, filepath.Join(filepath.Dir(a.file), template.Subject.CommonName+".key"), "EC PRIVATE KEY", keyDER)
-	writePEM(t, filepath.Join(filepath.Dir(a.file), template.Subject.CommonName+".crt"), "CERTIFICATE", der)
-	return der
+	return der, key
 }
 
 // issue writes NAME.crt and NAME.key, good for either end on the loopback.
 func (a *authority) issue(t *testing.T, name string) (certificate, key string) {
 	t.Helper()
-	a.sign(t, &x509.Certificate{
+	der, own := sign(t, &x509.Certificate{
 		SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: name},
 		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
 		KeyUsage:    x509.KeyUsageDigitalSignature,
 		ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth, x509.ExtKeyUsageServerAuth},
 		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
-	})
+	}, a.certificate, a.key)
+	keyDER, err := x509.MarshalECPrivateKey(own)
+	if err != nil {
+		t.Fatal(err)
+	}
 	base := filepath.Join(filepath.Dir(a.file), name)
+	writePEM(t, base+".crt", "CERTIFICATE", der)
+	writePEM(t, base+".key", "EC PRIVATE KEY", keyDER)
 	return base + ".crt", base + ".key"
 }
 
