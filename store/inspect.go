@@ -63,8 +63,11 @@ func recognise(path string) error {
 		return explain("opening", path, err)
 	}
 	_, _, bad := readMeta(f, info.Size())
-	if bad == nil {
+	switch {
+	case bad == nil:
 		return nil
+	case !errors.Is(bad, errHeads):
+		return damaged("opening", path, bad)
 	}
 	ours, err := holds(f, magic)
 	switch {

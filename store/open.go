@@ -116,18 +116,16 @@ func (s *Store) abandon() {
 func (s *Store) create() error {
 	body := binary.BigEndian.AppendUint16([]byte(magic), Format)
 	body = binary.BigEndian.AppendUint64(body, uint64(time.Now().UnixNano()))
-	err := guarded(func() error {
-		return s.db.Update(func(tx *bbolt.Tx) error {
-			if tx.Bucket(bucketHead) != nil {
-				return nil
+	err := s.update(func(tx *bbolt.Tx) error {
+		if tx.Bucket(bucketHead) != nil {
+			return nil
+		}
+		for _, name := range buckets {
+			if _, err := tx.CreateBucket(name); err != nil {
+				return err
 			}
-			for _, name := range buckets {
-				if _, err := tx.CreateBucket(name); err != nil {
-					return err
-				}
-			}
-			return tx.Bucket(bucketHead).Put(keyStore, seal(keyStore, body))
-		})
+		}
+		return tx.Bucket(bucketHead).Put(keyStore, seal(keyStore, body))
 	})
 	if err == nil {
 		err = syncFolder(filepath.Dir(s.path))

@@ -65,6 +65,8 @@ type pages struct {
 	used []uint64 // a bit for each page
 }
 
+var errHeads = errors.New("both of its head pages are damaged")
+
 // readMeta finds the meta page that counts. lame says that the other one is no good, so that the last commit may be
 // gone: bbolt says nothing of that.
 func readMeta(r io.ReaderAt, size int64) (p *pages, lame bool, err error) {
@@ -77,7 +79,7 @@ func readMeta(r io.ReaderAt, size int64) (p *pages, lame bool, err error) {
 	second, ok2 := secondMeta(r, m.pageSize, ok)
 	switch {
 	case !ok && !ok2:
-		return nil, false, errors.New("both of its head pages are damaged")
+		return nil, false, errHeads
 	case !ok || ok2 && second.transaction > m.transaction:
 		m = second
 	}

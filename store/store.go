@@ -34,7 +34,7 @@ type Store struct {
 	// belongs to whoever put the token in.
 	writer chan struct{}
 	marked bool  // the file says that it was closed cleanly
-	broken error // a write came upon damage: bbolt may hold its lock for ever, so it is not asked again
+	broken error // a write came upon damage: what bbolt remembers may be wrong, so it must not write again
 
 	closed  atomic.Bool
 	layouts layoutBook
@@ -65,18 +65,13 @@ func (s *Store) Close() error {
 	}
 	s.writer <- struct{}{}
 	defer func() { <-s.writer }()
-	if s.broken != nil {
-		return s.file.Close() // frees the lock on the file; bbolt's own might never come free
-	}
 	var err error
-	if !s.readOnly && !s.marked {
-		err = guarded(func() error {
-			return s.db.Update(func(tx *bbolt.Tx) error {
-				return tx.Bucket(bucketHead).Put(keyClosed, seal(keyClosed, nil))
-			})
+	if !s.readOnly && !s.marked && s.broken == nil {
+		err = s.update(func(tx *bbolt.Tx) error {
+			return tx.Bucket(bucketHead).Put(keyClosed, seal(keyClosed, nil))
 		})
 	}
-	return explain("closing", s.path, errors.Join(err, s.db.Close()))
+	return explain("closing", s.path, errors.Join(err, guarded(s.db.Close)))
 }
 
 // view runs f in a short reading transaction. What f gets from it must be copied before f returns.
@@ -85,6 +80,22 @@ func (s *Store) view(f func(tx *bbolt.Tx) error) error {
 		return ErrClosed
 	}
 	return guarded(func() error { return s.db.View(f) })
+}
+
+// update runs f in a writing transaction and commits it. bbolt's own Update reads the file again to take back what a
+// panic left half done, which on a damaged file panics once more and leaves the database locked for ever.
+func (s *Store) update(f func(tx *bbolt.Tx) error) error {
+	return guarded(func() error {
+		tx, err := s.db.Begin(true)
+		if err != nil {
+			return err
+		}
+		defer tx.Rollback() // only forgets; after a commit it does nothing
+		if err := f(tx); err != nil {
+			return err
+		}
+		return tx.Commit()
+	})
 }
 
 // write runs f in the one writing transaction and makes it durable, then runs after, still before the next write.
@@ -108,13 +119,11 @@ func (s *Store) write(ctx context.Context, doing string, f func(tx *bbolt.Tx) er
 		return s.broken
 	}
 	start := time.Now()
-	err := guarded(func() error {
-		return s.db.Update(func(tx *bbolt.Tx) error {
-			if err := tx.Bucket(bucketHead).Delete(keyClosed); err != nil {
-				return err
-			}
-			return f(tx)
-		})
+	err := s.update(func(tx *bbolt.Tx) error {
+		if err := tx.Bucket(bucketHead).Delete(keyClosed); err != nil {
+			return err
+		}
+		return f(tx)
 	})
 	if errors.Is(err, errPanic) {
 		s.broken = explain(doing, s.path, err)

@@ -17,7 +17,7 @@ const (
 
 	numberImplied = 0b0000_0000 // as implied gives it
 	numberZero    = 0b0010_0000
-	numberTenfold = 0b0100_0000 // one signed byte e follows: implied times ten to the power of e
+	numberScaled  = 0b0100_0000 // one signed byte follows: the exponent that another point held, see [fleet.Point.Scaled]
 	numberGiven   = 0b0110_0000 // eight bytes follow, IEEE 754
 )
 
@@ -32,18 +32,6 @@ func implied(p *fleet.Point, raw uint64) float64 {
 	}
 	return p.Number(raw)
 }
-
-// tenfold returns n times ten to the power of e, rounded once: ten to that power is exact up to 22.
-func tenfold(n float64, e int8) float64 {
-	if e < 0 {
-		return n / powersOfTen[-e]
-	}
-	return n * powersOfTen[e]
-}
-
-var powersOfTen = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10}
-
-const maxExponent = int8(len(powersOfTen) - 1)
 
 // same reports whether two numbers are one, bit for bit. Not-a-number is none, since its bits may differ by machine.
 func same(a, b float64) bool { return a == b && math.Float64bits(a) == math.Float64bits(b) }
@@ -103,9 +91,9 @@ func numberOf(p *fleet.Point, v *fleet.Value) (kind byte, exponent int8) {
 	case same(v.Number, 0):
 		return numberZero, 0
 	case p.ScaledBy != "":
-		for e := -maxExponent; e <= maxExponent; e++ {
-			if same(v.Number, tenfold(base, e)) {
-				return numberTenfold, e
+		for e := -fleet.MaxExponent; e <= fleet.MaxExponent; e++ {
+			if same(v.Number, p.Scaled(v.Raw, e)) {
+				return numberScaled, int8(e)
 			}
 		}
 	}
@@ -131,7 +119,7 @@ func appendException(b []byte, p *fleet.Point, v *fleet.Value) []byte {
 		b = appendText(b, v.Text)
 	}
 	switch kind {
-	case numberTenfold:
+	case numberScaled:
 		b = append(b, byte(exponent))
 	case numberGiven:
 		b = appendFloat(b, v.Number)
@@ -153,13 +141,8 @@ func (w *wire) exception(p *fleet.Point) fleet.Value {
 	switch status & statusNumber {
 	case numberImplied:
 		v.Number = implied(p, v.Raw)
-	case numberTenfold:
-		e := int8(w.octet())
-		if e < -maxExponent || e > maxExponent {
-			w.fail()
-			return fleet.Value{}
-		}
-		v.Number = tenfold(implied(p, v.Raw), e)
+	case numberScaled:
+		v.Number = p.Scaled(v.Raw, int(int8(w.octet())))
 	case numberGiven:
 		v.Number = w.float()
 	}
