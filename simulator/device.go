@@ -183,11 +183,12 @@ func (u *unit) listen(q fleet.Quantity, v *fleet.Value) {
 func (u *unit) number(q fleet.Quantity) float64 {
 	f, b := &u.ring.feeds[u.index], &u.ring.bank
 	nominal := b.cells * (b.full + b.empty) / 2
-	used := 1.0
-	if f.limit > 0 {
-		used = f.current / f.limit
-	} else if u.available > 0 {
+	used := 1.0 // by a turbine's diversion load, what the bank does not take
+	switch {
+	case !u.charging():
 		used = 0
+	case f.limit > 0 && !u.kind.Turns():
+		used = f.current / f.limit
 	}
 	inputVolts := u.volts(nominal, used)
 	power := f.current * f.terminal * (1 + 0.002*u.jitter(q))

@@ -188,7 +188,7 @@ func checkSetpoint(at place, f *Fault) error {
 		f.By = voltsIfUnsaid * *volts
 	}
 	if math.Abs(f.By) > *volts/2 {
-		return fmt.Errorf("by is %g V, more than half of the setpoint's %g V", f.By, *volts)
+		return fmt.Errorf("by is %g V, more than half of the setpoint's %.1f V", f.By, *volts)
 	}
 	return nil
 }

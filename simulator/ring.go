@@ -208,11 +208,13 @@ func (r *ring) after(u *unit, f *feed) {
 }
 
 // draw returns the loads' current: a base with a peak in the morning and a higher one in the evening. Loads are
-// dropped as the bank runs empty.
+// dropped as the bank runs empty, and they take no more than brings it down to seven tenths of its voltage at rest.
 func (r *ring) draw(second int64) float64 {
 	hour := math.Mod(float64(r.epoch.Unix()%86400+second)/3600+r.sky.longitude/15+24, 24)
 	shape := 0.7 + 0.7*bump(hour, 7.5, 1.2) + 1.3*bump(hour, 19.5, 2)
-	return r.load * shape * min(1, r.bank.soc()/0.1) / r.bank.voltage
+	_, drawing := r.bank.resistances()
+	amps := r.load * shape * min(1, r.bank.soc()/0.1) / r.bank.voltage
+	return min(amps, 0.3*r.bank.rest()/drawing)
 }
 
 func bump(hour, at, width float64) float64 {
