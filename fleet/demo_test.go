@@ -11,7 +11,7 @@ const demoFile = "../testdata/demo/fleet.yaml"
 
 // The demo's fleet is what a newcomer sees first; the simulator, the detectors and the texts count on its roles.
 func TestDemoFleet(t *testing.T) {
-	f, err := fleet.Parse(demoFile, read(t, demoFile), nil)
+	f, err := fleet.Load(demoFile, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

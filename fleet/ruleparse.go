@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -107,8 +108,12 @@ func (s *section) thresholds(n *yaml.Node, kind KindInfo, r *setRule) {
 
 // threshold reads one number of a detector.
 func threshold(d *userfile.Document, n *yaml.Node, t Threshold) (float64, bool) {
-	if t.Unit == Plain {
+	switch t.Unit {
+	case Plain:
 		return d.Number(n, t.Name, t.Min, t.Max)
+	case Second: // time is written in one way throughout the file
+		v, ok := d.Duration(n, t.Name, seconds(t.Min), seconds(t.Max))
+		return v.Seconds(), ok
 	}
 	r, ok := readAmount(d, n, t.Name, t.Unit, example(t))
 	if !ok {
@@ -121,6 +126,8 @@ func threshold(d *userfile.Document, n *yaml.Node, t Threshold) (float64, bool) 
 	}
 	return v, true
 }
+
+func seconds(s float64) time.Duration { return time.Duration(math.Round(s * float64(time.Second))) }
 
 func example(t Threshold) string { return t.Unit.write(t.Default) }
 

@@ -118,6 +118,11 @@ func (t Threshold) schema() map[string]any {
 		s["type"], s["minimum"], s["maximum"], s["default"] = "number", t.Min, t.Max, t.Default
 		return s
 	}
+	if t.Unit == Second {
+		s = spanForm{seconds(t.Min), seconds(t.Max)}.schema()
+		s["description"] = t.Why
+		return s
+	}
 	s["type"], s["pattern"], s["examples"] = "string", amountPattern(t.Unit), []string{example(t)}
 	return s
 }
