@@ -43,6 +43,12 @@ func amount(d *userfile.Document, n *yaml.Node, what string, f amountForm) (floa
 	return toFloat(v), true
 }
 
+// Amount reads a number with its unit, such as 48 V, from a person's file into the base unit. Min, max and example are
+// amounts as people write them, min and max inclusive.
+func Amount(d *userfile.Document, n *yaml.Node, what string, unit Unit, min, max, example string) (float64, bool) {
+	return amount(d, n, what, amountForm{unit, min, max, example})
+}
+
 func toFloat(v *big.Rat) float64 {
 	x, _ := v.Float64() // the nearest one: 53 bits are enough for every reading
 	return x
