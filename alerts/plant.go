@@ -1,0 +1,168 @@
+package alerts
+
+import (
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// A site holds what is judged of a place as a whole.
+type site struct {
+	name    string
+	rings   []*ring
+	units   []*unit
+	watch   *watch        // of its silence; nil where it has one controller
+	quiet   time.Time     // last Advance at which all of its controllers were silent
+	started time.Time     // first Advance
+	beat    time.Duration // shortest poll period, for controllers that were never heard
+}
+
+// A ring holds what is judged of a ring, prepared once at each Advance.
+type ring struct {
+	f     *fleet.Ring
+	name  string
+	site  *site
+	units []*unit
+	links []*link
+
+	calls     [2]residents // of float, of equalize
+	reference reference
+	trip      trip
+	norms     [evidenceCount]float64 // share of bad frames, or samples, that is usual in this ring
+	normsAt   time.Time              // when they were learned last
+	interval  time.Duration          // usual time between frames; 0: not known
+}
+
+// A unit is what is known of one controller.
+type unit struct {
+	c     *fleet.Controller
+	name  string
+	index int // in its ring
+	ring  *ring
+	in    *link // the cable into it; nil: none
+	out   *link // the cable out of it; nil: none
+	watch [kindCount]*watch
+
+	streams  [3]stream // by poll group
+	presence presence
+	roles    roles
+	stage    stageTrack
+	heat     heatTrack
+	fault    faultTrack
+}
+
+// A link is what is known of one cable, from its receiver's readings.
+type link struct {
+	id       fleet.LinkID
+	from, to *unit
+	watch    [kindCount]*watch
+
+	quiet quietTrack
+	noise noiseTrack
+}
+
+// truth is a flag that may not have been read yet.
+type truth uint8
+
+const (
+	unread truth = iota
+	isFalse
+	isTrue
+)
+
+func truthOf(v float64) truth {
+	if v != 0 {
+		return isTrue
+	}
+	return isFalse
+}
+
+// or returns the flag, or what holds as long as it was not read.
+func (t truth) or(otherwise bool) bool {
+	if t == unread {
+		return otherwise
+	}
+	return t == isTrue
+}
+
+// roles are a unit's settings as it reports them.
+type roles struct {
+	enabled, reference, detector, trips truth
+	disabledAt                          time.Time // newest frame that said that it takes no part in the ring
+}
+
+// partakes reports whether the unit takes part in the ring's coordination, which a unit that does not say does.
+func (u *unit) partakes() bool { return u.roles.enabled != isFalse }
+
+func (u *unit) isReference() bool { return u.roles.reference.or(u.c.Intended.TemperatureReference) }
+
+func (u *unit) isDetector() bool { return u.roles.detector.or(u.c.Intended.FaultDetector) }
+
+// build makes everything that is judged, in the order of the file.
+func (e *Engine) build(f *fleet.Fleet) {
+	for s := range f.Sites {
+		fs := &f.Sites[s]
+		st := &site{name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
+		for r := range fs.Rings {
+			st.rings = append(st.rings, e.buildRing(st, &fs.Rings[r]))
+		}
+		// At a site with one controller the site's silence would say nothing that the controller's does not.
+		if len(st.units) > 1 {
+			st.watch = e.watchOn(siteSilent, fleet.Subject(fs.ID), watch{site: st})
+		}
+		for _, r := range st.rings {
+			e.watchRing(r)
+		}
+		e.sites = append(e.sites, st)
+	}
+}
+
+func (e *Engine) buildRing(st *site, f *fleet.Ring) *ring {
+	r := &ring{f: f, name: clean(f.Name, string(f.ID)), site: st}
+	for i := range f.Controllers {
+		c := &f.Controllers[i]
+		u := &unit{c: c, name: clean(c.Name, c.ID.Slug()), index: i, ring: r}
+		r.units = append(r.units, u)
+		e.units[c.ID] = u
+	}
+	for _, fl := range f.Links() {
+		l := &link{id: fl.ID, from: r.units[fl.From], to: r.units[fl.To]}
+		l.from.out, l.to.in = l, l
+		r.links = append(r.links, l)
+	}
+	st.units = append(st.units, r.units...)
+	return r
+}
+
+// watchRing makes the watches of a ring in the order in which they are judged: what explains comes before what it
+// explains.
+func (e *Engine) watchRing(r *ring) {
+	for _, k := range []kindIndex{controllerSilent, faultTrip, tripNotShared, turbineUnloaded} {
+		e.watchUnits(r, k)
+	}
+	for _, k := range []kindIndex{linkDown, linkNoisy} {
+		for _, l := range r.links {
+			l.watch[k] = e.watchOn(k, fleet.Subject(l.id), watch{site: r.site, ring: r, link: l})
+		}
+	}
+	e.watchUnits(r, stageSplit)
+	e.watchOn(temperatureReferences, fleet.Subject(r.f.ID), watch{site: r.site, ring: r})
+	for _, k := range []kindIndex{temperatureDefault, temperatureStuck, temperatureSplit} {
+		e.watchUnits(r, k)
+	}
+}
+
+func (e *Engine) watchUnits(r *ring, k kindIndex) {
+	for _, u := range r.units {
+		u.watch[k] = e.watchOn(k, fleet.Subject(u.c.ID), watch{site: r.site, ring: r, unit: u})
+	}
+}
+
+func (e *Engine) watchOn(k kindIndex, subject fleet.Subject, w watch) *watch {
+	d := detectors[k]
+	w.detector = d
+	w.key = fleet.AlarmKey{Kind: d.info.Kind, Subject: subject}
+	w.settings = settingsFor(&d.info, subject, e.rules)
+	e.watches = append(e.watches, &w)
+	return &w
+}

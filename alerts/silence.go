@@ -1,0 +1,165 @@
+package alerts
+
+import (
+	"time"
+
+	"ringwarden/fleet"
+)
+
+const silentPolls = 0
+
+func controllerSilentDetector() *detector {
+	return &detector{
+		info: fleet.KindInfo{
+			Kind:     "controller-silent",
+			About:    "the controller has not answered for several polls",
+			Subject:  "controller",
+			Priority: fleet.Medium,
+			OffDelay: 10 * time.Second,
+			Thresholds: []fleet.Threshold{
+				silentPolls: {
+					Name: "polls", Unit: fleet.Plain, Default: 3, Min: 1, Max: 1000,
+					Why: "one lost answer is no news, and a retry and a new connection have failed by then (common practice, no source)",
+				},
+			},
+		},
+		judge: judgeControllerSilent,
+		tell:  tellControllerSilent,
+	}
+}
+
+// answers reports whether the unit answered its newest poll.
+func (u *unit) answers(now time.Time) bool {
+	p := &u.presence
+	return !p.answered.IsZero() && !p.missedAt.After(p.answered) && now.Sub(p.answered) <= u.beat()+patience
+}
+
+// silent reports whether the unit missed n polls, or gave no answer for as long as they take.
+func (u *unit) silent(n float64, now time.Time) bool {
+	for i := range u.streams {
+		if float64(u.streams[i].missed) >= n {
+			return true
+		}
+	}
+	return now.Sub(u.heardAt()) > time.Duration(n*float64(u.beat()))+patience
+}
+
+// heardAt returns when the unit was heard last; before its first answer, when the program began to listen.
+func (u *unit) heardAt() time.Time {
+	if u.presence.answered.IsZero() {
+		return u.ring.site.started
+	}
+	return u.presence.answered
+}
+
+func (u *unit) beat() time.Duration {
+	if u.presence.beat > 0 {
+		return u.presence.beat
+	}
+	return u.ring.site.beat
+}
+
+// judgeControllerSilent gives the site's silence as the explanation where there is one. After the site has come back
+// its controllers have a few polls to follow.
+func judgeControllerSilent(w *watch, now time.Time) finding {
+	u, s := w.unit, w.site
+	n := w.settings.thresholds[silentPolls]
+	switch {
+	case u.silent(n, now):
+		f := finding{verdict: Yes, since: u.heardAt()}
+		if s.watch.use() != nil && !s.quiet.IsZero() && now.Sub(s.quiet) <= time.Duration(n*float64(u.beat()))+2*patience {
+			f.because = s.watch
+		}
+		return f
+	case u.answers(now):
+		return no
+	}
+	return unknown
+}
+
+func tellControllerSilent(w *watch, now time.Time) words {
+	u := w.unit
+	quiet := now.Sub(u.heardAt())
+	last := "last answer " + span(quiet) + " ago"
+	if u.presence.answered.IsZero() {
+		last = "no answer since the program began to listen " + span(quiet) + " ago"
+	}
+	out := w.saying("%s does not answer: %s, and it is asked every %s", u.name, last, span(u.beat()))
+	out.figure("quiet", quiet.Seconds(), fleet.Second)
+	out.advice = "See whether " + u.name + " has power and shows signs of life; then check its network cable, its gateway if it has one, and the address in the fleet file (" +
+		clean(u.c.Host, "no host") + ")."
+	return out
+}
+
+const siteSilentPolls = 0
+
+func siteSilentDetector() *detector {
+	return &detector{
+		info: fleet.KindInfo{
+			Kind:     "site-silent",
+			About:    "no controller of the site answers",
+			Subject:  "site",
+			Priority: fleet.High,
+			OffDelay: 10 * time.Second,
+			Thresholds: []fleet.Threshold{
+				siteSilentPolls: {
+					Name: "polls", Unit: fleet.Plain, Default: 3, Min: 1, Max: 1000,
+					Why: "as for one controller",
+				},
+			},
+		},
+		judge: judgeSiteSilent,
+		tell:  tellSiteSilent,
+	}
+}
+
+// prepare finds out whether the whole site is silent: one controller has been for long enough, and none of the others
+// has answered its newest poll. They are not all asked at the same instant, so they cannot all be asked for the same
+// number of misses.
+func (s *site) prepare(now time.Time) {
+	if s.started.IsZero() {
+		s.started = now
+	}
+	if s.watch == nil {
+		return
+	}
+	silent := false
+	for _, u := range s.units {
+		if u.answers(now) {
+			return
+		}
+		silent = silent || u.silent(s.watch.settings.thresholds[siteSilentPolls], now)
+	}
+	if silent {
+		s.quiet = now
+	}
+}
+
+func judgeSiteSilent(w *watch, now time.Time) finding {
+	if w.site.quiet.Equal(now) {
+		var last time.Time
+		for _, u := range w.site.units {
+			last = latest(last, u.heardAt())
+		}
+		return finding{verdict: Yes, since: last}
+	}
+	for _, u := range w.site.units {
+		if u.answers(now) {
+			return no
+		}
+	}
+	return unknown
+}
+
+func tellSiteSilent(w *watch, now time.Time) words {
+	var last time.Time
+	for _, u := range w.site.units {
+		last = latest(last, u.heardAt())
+	}
+	quiet := now.Sub(last)
+	out := w.saying("none of the %d controllers answers; the last was heard %s ago", len(w.site.units), span(quiet))
+	out.figure("quiet", quiet.Seconds(), fleet.Second)
+	out.figure("controllers", float64(len(w.site.units)), fleet.Plain)
+	out.advice = "Look first at what they share: the site's link to this machine, its router, its power. Charging goes on without the network; what the batteries do is not known meanwhile."
+	return out
+}
