@@ -57,3 +57,6 @@ func describeForm(f form) string {
 
 // Slug is how a name becomes an id.
 var Slug = slug
+
+// Example is how a threshold's default is written in a file.
+var Example = example

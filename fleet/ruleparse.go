@@ -133,8 +133,13 @@ func example(t Threshold) string { return t.Unit.write(t.Default) }
 
 // write writes an amount as a person would in a file.
 func (u Unit) write(v float64) string {
-	if u == Ratio {
+	switch u {
+	case Ratio:
 		return fmt.Sprintf("%g %%", v*100)
+	case Second:
+		return userfile.Span(seconds(v))
+	case Plain:
+		return fmt.Sprintf("%g", v)
 	}
 	return fmt.Sprintf("%g %s", v, u)
 }
