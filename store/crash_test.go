@@ -104,15 +104,15 @@ func runAndKill(t *testing.T, path string, after time.Duration) int {
 	last := -1
 	for lines := bufio.NewScanner(out); lines.Scan(); {
 		if last < 0 {
-			kill := time.AfterFunc(after, func() { child.Process.Kill() })
+			kill := time.AfterFunc(after, func() { _ = child.Process.Kill() })
 			defer kill.Stop()
 		}
 		if last, err = strconv.Atoi(lines.Text()); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if child.Wait(); last < 0 || child.ProcessState.Exited() {
-		t.Fatalf("the child acknowledged %d and ended with %v before it was killed", last, child.ProcessState)
+	if err := child.Wait(); last < 0 || child.ProcessState.Exited() {
+		t.Fatalf("the child acknowledged %d and ended with %v before it was killed", last, err)
 	}
 	return last
 }

@@ -121,7 +121,7 @@ func TestFlippedBits(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	verdicts := make(map[string]int)
 	for at := 0; at < len(original); at++ {
-		if at%pageSize > 48 && r.IntN(80) != 0 {
+		if at%pageSize > 40 && r.IntN(200) != 0 {
 			continue // every byte of the heads of pages, and some of the rest
 		}
 		spoilt := append([]byte(nil), original...)

@@ -171,5 +171,6 @@ func (s *Store) readHead() error {
 			s.path, ErrNewer, format, Format)
 	}
 	s.created = time.Unix(0, int64(w.uint64())).UTC()
+	s.pageSize = int64(s.db.Info().PageSize) // asked now, since bbolt reads it without a lock
 	return nil
 }

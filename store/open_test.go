@@ -192,7 +192,7 @@ func TestSetAside(t *testing.T) {
 	unchanged(t, aside, before)
 }
 
-const damageableFrames = 300
+const damageableFrames = 150
 
 // damageable makes a store with frames on several levels of pages, and alarms, and closes it.
 func damageable(t testing.TB) string {

@@ -29,6 +29,7 @@ type Store struct {
 	db       *bbolt.DB
 	file     *os.File // the one that db uses
 	created  time.Time
+	pageSize int64
 
 	// writer holds a token while a write is under way, so that waiting for it can be cancelled. What stands below
 	// belongs to whoever put the token in.
@@ -90,7 +91,7 @@ func (s *Store) update(f func(tx *bbolt.Tx) error) error {
 		if err != nil {
 			return err
 		}
-		defer tx.Rollback() // only forgets; after a commit it does nothing
+		defer func() { _ = tx.Rollback() }() // only forgets; after a commit it does nothing
 		if err := f(tx); err != nil {
 			return err
 		}
@@ -215,7 +216,7 @@ func (s *Store) Stat() (Stat, error) {
 	}
 	st.Size = info.Size()
 	bolt := s.db.Stats()
-	st.Free = int64(bolt.FreePageN+bolt.PendingPageN) * int64(s.db.Info().PageSize)
+	st.Free = int64(bolt.FreePageN+bolt.PendingPageN) * s.pageSize
 	return st, nil
 }
 
