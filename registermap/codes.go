@@ -2,6 +2,7 @@ package registermap
 
 import (
 	"math"
+	"strconv"
 	"strings"
 
 	"gopkg.in/yaml.v3"
@@ -49,6 +50,9 @@ func (d *draft) pattern(n *yaml.Node) (uint64, bool) {
 
 func (d *draft) wholePattern(n *yaml.Node, what string) (uint64, bool) {
 	width := int(d.Bits)
+	if d.beyond(n, what) {
+		return 0, false
+	}
 	if strings.HasPrefix(n.Value, "0x") {
 		return d.p.Bits(n, what, width)
 	}
@@ -62,6 +66,21 @@ func (d *draft) wholePattern(n *yaml.Node, what string) (uint64, bool) {
 		return uint64(v) & mask(width), ok
 	}
 	return d.p.Bits(n, what, width)
+}
+
+// beyond reports, for a whole number on the wrong side of the sign, which bit pattern is probably meant.
+func (d *draft) beyond(n *yaml.Node, what string) bool {
+	v, err := strconv.ParseInt(n.Value, 10, 64)
+	if err != nil || d.Type.info().digits > 0 {
+		return false
+	}
+	signed, width := d.Form == fleet.FormSigned, int(d.Bits)
+	negative := !signed && v < 0 && width < 64 && v >= -1<<(width-1)
+	high := signed && v >= 1<<(width-1) && uint64(v) <= mask(width) && width < 64
+	if negative || high {
+		d.p.Faultf(n, "%s is %s, which %s cannot hold; for the bit pattern write 0x%X", what, n.Value, d.Type, uint64(v)&mask(width))
+	}
+	return negative || high
 }
 
 // mask returns a mask of the low bits.

@@ -79,18 +79,20 @@ func newOp(pt *Point, i int) op {
 		load: loadOf(pt), kind: kindOf(pt), shift: pt.Shift, width: pt.Bits, length: pt.Length, mask: mask(int(pt.Bits)),
 		mul: pt.Mul, div: pt.Div, add: pt.Add, low: pt.Lowest, high: pt.Highest, absent: pt.Absent, point: int32(i),
 	}
-	for _, n := range pt.Names {
-		number := float64(n.Code)
-		if pt.Form == fleet.FormSigned {
-			number = float64(int64(n.Code))
-		}
-		if pt.Quantity == fleet.QuantityStage {
-			s, _ := fleet.ParseStage(n.Word)
-			number = float64(s)
-		}
-		o.codes = append(o.codes, code{n.Code, number})
+	for i, n := range pt.Names {
+		o.codes = append(o.codes, code{n.Code, pt.meantBy(i)})
 	}
 	return o
+}
+
+// meantBy returns the number that a named code stands for: the stage, or the code itself.
+func (pt *Point) meantBy(name int) float64 {
+	n := pt.Names[name]
+	if pt.Quantity == fleet.QuantityStage {
+		s, _ := fleet.ParseStage(n.Word)
+		return float64(s)
+	}
+	return pt.Number(n.Code)
 }
 
 func kindOf(pt *Point) kind {

@@ -98,19 +98,15 @@ func (im *Image) setFlags(point int, pt *Point, v fleet.Value) error {
 }
 
 func (im *Image) setCode(point int, pt *Point, v fleet.Value) error {
-	for _, n := range pt.Names {
-		number := float64(n.Code)
-		if pt.Form == fleet.FormSigned {
-			number = float64(int64(n.Code))
+	found := -1
+	for i := range pt.Names {
+		if pt.meantBy(i) == v.Number && (found < 0 || pt.Names[i].Code == v.Raw) {
+			found = i
 		}
-		if pt.Quantity == fleet.QuantityStage {
-			s, _ := fleet.ParseStage(n.Word)
-			number = float64(s)
-		}
-		if number == v.Number {
-			im.encode(point, n.Code)
-			return nil
-		}
+	}
+	if found >= 0 {
+		im.encode(point, pt.Names[found].Code)
+		return nil
 	}
 	if pt.Quantity == fleet.QuantityStage {
 		return fmt.Errorf("the map names no code for stage %s", fleet.Stage(v.Number))
@@ -139,7 +135,7 @@ func (im *Image) setText(pt *Point, text string) error {
 // encodeNumber returns the raw value for a number. Decoded is how raw values are read, and exact the raw value before
 // rounding.
 func (pt *Point) encodeNumber(v fleet.Value, decoded func(uint64) float64, exact float64) (uint64, error) {
-	if pt.canHold(v.Raw) && decoded(v.Raw) == v.Number && (v.Raw != 0 || exact == 0) {
+	if pt.canHold(v.Raw) && decoded(v.Raw) == v.Number {
 		return v.Raw, nil
 	}
 	switch {

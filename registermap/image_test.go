@@ -8,7 +8,7 @@ import (
 )
 
 // poll reads every block of a plan from an image and decodes it, as the poller does from a device.
-func poll(t testing.TB, p *registermap.Plan, im *registermap.Image, dst []fleet.Value) []fleet.Value {
+func poll(t failer, p *registermap.Plan, im *registermap.Image, dst []fleet.Value) []fleet.Value {
 	t.Helper()
 	if dst == nil {
 		dst = make([]fleet.Value, len(p.Layout.Points))

@@ -78,7 +78,7 @@ func (d *draft) checkMeaning() {
 }
 
 func (d *draft) because() string {
-	if d.Quantity == fleet.QuantityNone {
+	if d.Quantity == fleet.QuantityNone || d.Quantity == fleet.QuantityStage {
 		return ""
 	}
 	return fmt.Sprintf(", which %s is", d.Quantity)

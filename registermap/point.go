@@ -170,9 +170,9 @@ func (d *draft) readField() {
 }
 
 func (d *draft) setField(n *yaml.Node, high, low int) {
-	width := int(d.Bits)
+	width, whole := int(d.Bits), d.Type.String()
 	if d.Type == Bit {
-		width = 16 // the register that the bit is in
+		width, whole = 16, "a register"
 	}
 	switch {
 	case d.placed && d.Table.Bits():
@@ -182,7 +182,7 @@ func (d *draft) setField(n *yaml.Node, high, low int) {
 	case high < low:
 		d.faultf(n, "bits %d-%d run the wrong way; write the highest first: %d-%d", high, low, low, high)
 	case high >= width:
-		d.faultf(n, "bits go up to %d, but %s has bits 0 to %d", high, d.Type, width-1)
+		d.faultf(n, "bits go up to %d, but %s has bits 0 to %d", high, whole, width-1)
 	case d.Type == Bit && high != low:
 		d.faultf(n, "type bit is one bit, but bits are %d-%d; use type u16", high, low)
 	default:
@@ -228,16 +228,18 @@ func (d *draft) checkPlace() {
 		d.faultf(n, "it takes %d registers, but a request may ask for %d at most (reads, longest)", d.Length, m.Longest)
 	}
 	if r, ok := m.forbiddenAt(d.Table, d.Address, int(d.Length)); ok {
-		d.faultf(n, "it touches the forbidden range %s-%d (line %d)", where(d.Table, int(r.First), m.OneBased), d.p.number(r.Last), r.line)
+		d.faultf(n, "it touches the forbidden range %s (line %d)", d.p.rangeText(d.Table, r), r.line)
 	}
 }
 
-// number returns an address in the file's own numbering.
-func (p *parser) number(address uint16) int {
-	if p.m.OneBased {
-		return int(address) + 1
+// rangeText says which addresses a range has in the file's own numbering, as in "holding 300-319".
+func (p *parser) rangeText(t Table, r Range) string {
+	first := where(t, int(r.First), p.m.OneBased)
+	if r.First == r.Last {
+		return first
 	}
-	return int(address)
+	_, last, _ := strings.Cut(where(t, int(r.Last), p.m.OneBased), " ")
+	return first + "-" + last
 }
 
 func (d *draft) readQuantity() {

@@ -23,7 +23,8 @@ var (
 )
 
 func (d *draft) readScaling() {
-	if d.meaning != meansNumber && d.meaning != meansTruth {
+	number := d.meaning == meansNumber || d.meaning == meansNothing
+	if !number && d.meaning != meansTruth {
 		return
 	}
 	d.scaled = scaling{scale: one, offset: new(big.Rat), unit: fleet.UnitWord{Mul: one, Add: new(big.Rat)}}
@@ -31,10 +32,10 @@ func (d *draft) readScaling() {
 	d.readScale()
 	d.readOffset()
 	d.combine()
-	if n, ok := d.get("scale_from"); ok && d.meaning == meansNumber {
+	if n, ok := d.get("scale_from"); ok && number {
 		d.ScaledBy, _ = d.p.Text(n, d.of("scale_from"))
 	}
-	if n, ok := d.get("plausible"); ok && known && d.meaning == meansNumber {
+	if n, ok := d.get("plausible"); ok && known && number {
 		d.readPlausible(n)
 	}
 }
@@ -42,7 +43,7 @@ func (d *draft) readScaling() {
 // readUnit returns whether the unit is known and measures what the quantity is.
 func (d *draft) readUnit() bool {
 	base := d.Quantity.Unit()
-	if d.meaning != meansNumber {
+	if d.meaning == meansTruth {
 		return true
 	}
 	n, ok := d.get("unit")

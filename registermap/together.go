@@ -47,15 +47,14 @@ func (p *parser) joinScalers() {
 		case nil:
 			d.faultf(n, "scale_from names %q, which is no point of this map%s", d.ScaledBy, userfile.Hint(d.ScaledBy, all))
 		default:
-			d.scaler = by
-			d.checkScaler()
+			d.checkScaler(by)
 		}
 	}
 	p.joinGroups()
 }
 
-func (d *draft) checkScaler() {
-	by, n := d.scaler, d.keysAt("scale_from")
+func (d *draft) checkScaler(by *draft) {
+	n := d.keysAt("scale_from")
 	if !by.sized || by.meaning == meansNothing {
 		return // something else is wrong with it
 	}
@@ -67,6 +66,8 @@ func (d *draft) checkScaler() {
 		d.faultf(n, "%s (line %d) cannot be an exponent, since it is not a whole number", by.Name, by.Line)
 	case scale || offset || from || by.Unit != fleet.Plain:
 		d.faultf(n, "%s (line %d) cannot be an exponent, since it has a scale, an offset or a unit of its own", by.Name, by.Line)
+	default:
+		d.scaler = by
 	}
 }
 
