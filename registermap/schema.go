@@ -111,10 +111,31 @@ func flagsSchema() map[string]any {
 }
 
 func pointsSchema() map[string]any {
+	point := objectSchema(pointKeys)
+	point["allOf"] = []obj{
+		implies("quantity", fleet.QuantityStage.String(), "values", meansStage),
+		implies("quantity", fleet.Faults.String(), "flags", meansFlags),
+		implies("type", Text.String(), "length", meansText),
+	}
 	return obj{
 		"type": "object", "minProperties": 1, "maxProperties": MaxPoints,
 		"propertyNames":        obj{"pattern": pointName.String()},
-		"additionalProperties": objectSchema(pointKeys),
+		"additionalProperties": point,
+	}
+}
+
+// implies returns the rule that a key of a certain value needs another key and leaves no meaning to some.
+func implies(key, value, needed string, m meaning) obj {
+	properties := obj{}
+	for _, k := range needless[m] {
+		properties[k] = false
+	}
+	if m == meansStage {
+		properties["values"] = obj{"additionalProperties": obj{"enum": stageWords()}}
+	}
+	return obj{
+		"if":   obj{"required": []string{key}, "properties": obj{key: obj{"const": value}}},
+		"then": obj{"required": []string{needed}, "properties": properties},
 	}
 }
 
