@@ -126,8 +126,12 @@ func (d *draft) readValues() {
 		return
 	}
 	m, ok := d.p.Entries(n, d.of("values"))
-	if ok && len(m.All()) == 0 {
+	switch count := len(m.All()); {
+	case ok && count == 0:
 		d.faultf(n, "values is empty; name one code at least")
+	case count > MaxNames:
+		d.faultf(n, "values names %d codes; at most %d are read", count, MaxNames)
+		return
 	}
 	lines := map[uint64]int{}
 	for _, e := range m.All() {

@@ -106,6 +106,10 @@ var rangePattern = regexp.MustCompile(`^(?:([a-z]+) +)?(0x[0-9a-fA-F]+|[0-9]+)(?
 
 func (p *parser) forbidden(n *yaml.Node) {
 	items, _ := p.Sequence(n, "forbidden")
+	if len(items) > MaxForbidden {
+		p.Faultf(n, "forbidden has %d ranges; at most %d are read", len(items), MaxForbidden)
+		return
+	}
 	for _, item := range items {
 		text, ok := p.Text(item, "a forbidden range")
 		if !ok {

@@ -101,11 +101,25 @@ func (m *Map) costs(t Table) costs {
 	if t.Bits() {
 		c.each, c.longest = 1, m.LongestBits
 	}
+	walls := m.walls(t)
 	c.forbidden = func(start, end int) bool {
-		_, touched := m.forbiddenAt(t, uint16(start), end-start)
-		return touched
+		i, _ := slices.BinarySearch(walls, start)
+		return i < len(walls) && walls[i] < end
 	}
 	return c
+}
+
+// walls returns the first address of each forbidden range of a table: a request between points that touch no forbidden
+// range crosses one exactly if it crosses its first address.
+func (m *Map) walls(t Table) []int {
+	var walls []int
+	for _, r := range m.Forbidden {
+		if r.AllTables || r.Table == t {
+			walls = append(walls, int(r.First))
+		}
+	}
+	slices.Sort(walls)
+	return walls
 }
 
 // bestRuns parts spans into requests of the least total cost, and of the fewest requests among equals.

@@ -26,6 +26,9 @@ const (
 	MaxRegisters = 125  // registers in one request
 	MaxBits      = 2000 // coils or discrete inputs in one request
 	MaxPoints    = 4096 // points in one map
+	MaxForbidden = 256  // forbidden ranges in one map
+	MaxNames     = 1024 // named codes of one point
+	MaxAbsent    = 16   // absent values of one point
 	MaxPause     = 10 * time.Second
 	lastAddress  = 1<<16 - 1 // as on the wire
 )

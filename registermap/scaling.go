@@ -178,6 +178,10 @@ func (d *draft) readAbsent() {
 		if items, _ = d.p.Sequence(n, d.of("absent")); len(items) == 0 {
 			d.faultf(n, "absent is empty; leave it out")
 		}
+		if len(items) > MaxAbsent {
+			d.faultf(n, "absent has %d values; at most %d are read", len(items), MaxAbsent)
+			return
+		}
 	}
 	for _, item := range items {
 		if d.Bits == 1 {

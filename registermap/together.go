@@ -27,6 +27,9 @@ func (p *parser) checkQuantities() {
 	}
 }
 
+// maxHints is how many names are compared with all others: enough for a person, and never minutes of comparing.
+const maxHints = 20
+
 // joinScalers finds the points that scale others and holds them against what an exponent must be.
 func (p *parser) joinScalers() {
 	byName := map[string]*draft{}
@@ -35,6 +38,7 @@ func (p *parser) joinScalers() {
 		byName[d.Name] = d
 		all = append(all, d.Name)
 	}
+	hints := 0
 	for _, d := range p.drafts {
 		if d.ScaledBy == "" {
 			continue
@@ -45,7 +49,11 @@ func (p *parser) joinScalers() {
 		case d:
 			d.faultf(n, "scale_from names the point itself")
 		case nil:
-			d.faultf(n, "scale_from names %q, which is no point of this map%s", d.ScaledBy, userfile.Hint(d.ScaledBy, all))
+			hint := ""
+			if hints++; hints <= maxHints {
+				hint = userfile.Hint(d.ScaledBy, all)
+			}
+			d.faultf(n, "scale_from names %q, which is no point of this map%s", d.ScaledBy, hint)
 		default:
 			d.checkScaler(by)
 		}
