@@ -3,6 +3,7 @@ package dashboard
 import (
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"slices"
@@ -53,6 +54,28 @@ type changeJSON struct {
 // maxChanges bounds an answer: what a person can look through, and some tens of megabytes at worst.
 const maxChanges = 10_000
 
+// WriteJSON writes alarms, and changes if there are any, in the form of /api/v1/alarms. It is for commands that read a
+// database themselves; the most urgent alarm comes first.
+func WriteJSON(w io.Writer, at time.Time, standing []fleet.Alarm, changes []fleet.Change) error {
+	answer := newReport(at, standing)
+	for i := range changes {
+		answer.Changes = append(answer.Changes, toChangeJSON(&changes[i]))
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(answer)
+}
+
+func newReport(at time.Time, standing []fleet.Alarm) report {
+	slices.SortStableFunc(standing, fleet.ByUrgency)
+	r := report{At: at.UTC(), Standing: make([]alarmJSON, len(standing))}
+	for i := range standing {
+		r.Standing[i] = toAlarmJSON(&standing[i])
+	}
+	return r
+}
+
 func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 	now := s.Now()
 	past, err := parsePast(r, now)
@@ -65,11 +88,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusInternalServerError, fmt.Sprintf("reading the alarms that stand: %v", err))
 		return
 	}
-	slices.SortStableFunc(standing, fleet.ByUrgency)
-	answer := report{At: now.UTC(), Standing: make([]alarmJSON, len(standing))}
-	for i := range standing {
-		answer.Standing[i] = toAlarmJSON(&standing[i])
-	}
+	answer := newReport(now, standing)
 	if !past.IsZero() {
 		if err := s.addChanges(r, &answer, past, now); err != nil {
 			problem(w, http.StatusInternalServerError, fmt.Sprintf("reading the changes of alarms: %v", err))
