@@ -1,0 +1,154 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"slices"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ringwarden/dashboard"
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+func (a *app) alarmsCommand() *cobra.Command {
+	var past time.Duration
+	var asJSON bool
+	c := &cobra.Command{
+		Use:   "alarms [FLEET-FILE]",
+		Short: "List the alarms that stand, or what became of past ones",
+		Long: `List the alarms of a fleet, the most urgent first, each with what to do first. While the daemon runs it is asked;
+otherwise its database is read. Nothing is changed.`,
+		Example: `  ringwarden alarms fleet.yaml
+  ringwarden alarms fleet.yaml --past 24h    every change of the last day, oldest first
+  ringwarden alarms fleet.yaml --json`,
+		Args: arguments(0, 1, "one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			p, err := loadPlant(fleetPath(args))
+			if err != nil {
+				return err
+			}
+			return a.listAlarms(c.Context(), p.fleet, past, asJSON)
+		},
+	}
+	c.Flags().DurationVar(&past, "past", 0, "list every change of this time up to now instead, as in 24h")
+	c.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of text")
+	return c
+}
+
+// An alarmBook is the running daemon or the file that it left.
+type alarmBook interface {
+	Standing(ctx context.Context) ([]fleet.Alarm, error)
+	Changes(ctx context.Context, from, to time.Time) ([]fleet.Change, error)
+}
+
+func (a *app) listAlarms(ctx context.Context, f *fleet.Fleet, past time.Duration, asJSON bool) error {
+	book, done, err := openAlarms(ctx, f)
+	if err != nil {
+		return err
+	}
+	defer done()
+	now := time.Now()
+	var changes []fleet.Change
+	if past > 0 {
+		if changes, err = book.Changes(ctx, now.Add(-past), now); err != nil {
+			return fmt.Errorf("reading past alarms: %w", err)
+		}
+	}
+	standing, err := book.Standing(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the alarms that stand: %w", err)
+	}
+	switch {
+	case asJSON:
+		return dashboard.WriteJSON(a.out, now, standing, changes)
+	case past > 0:
+		printChanges(a.out, changes)
+	default:
+		slices.SortStableFunc(standing, fleet.ByUrgency)
+		printAlarms(a.out, standing)
+	}
+	return nil
+}
+
+// openAlarms asks the daemon if one answers, and opens its database otherwise.
+func openAlarms(ctx context.Context, f *fleet.Fleet) (alarmBook, func(), error) {
+	client := dashboard.NewClient(f.Listen)
+	if client.Alive(ctx) {
+		return client, func() {}, nil
+	}
+	s, err := store.Open(f.Store, store.Options{ReadOnly: true})
+	if err != nil {
+		if errors.Is(err, store.ErrLocked) {
+			return nil, nil, hintedError{err, "a daemon holds it but does not answer on " + f.Listen + "; does it run with another fleet file?"}
+		}
+		return nil, nil, err
+	}
+	return storedAlarms{s}, func() { _ = s.Close() }, nil // it was only read
+}
+
+// storedAlarms reads alarms from a database that no daemon has open.
+type storedAlarms struct{ store *store.Store }
+
+func (s storedAlarms) Standing(ctx context.Context) ([]fleet.Alarm, error) {
+	return s.store.Standing(ctx)
+}
+
+func (s storedAlarms) Changes(ctx context.Context, from, to time.Time) ([]fleet.Change, error) {
+	return collectChanges(s.store.Changes(ctx, from, to))
+}
+
+func collectChanges(changes iter.Seq2[fleet.Change, error]) ([]fleet.Change, error) {
+	var all []fleet.Change
+	for c, err := range changes {
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, c)
+	}
+	return all, nil
+}
+
+func printAlarms(out io.Writer, alarms []fleet.Alarm) {
+	if len(alarms) == 0 {
+		fmt.Fprintln(out, "No alarm stands.")
+		return
+	}
+	for i := range alarms {
+		a := &alarms[i]
+		fmt.Fprintf(out, "%s  %s on %s, %s, since %s\n", a.Priority, a.Kind, a.Subject, a.State, a.Since.Local().Format(time.DateTime))
+		fmt.Fprint(out, wrap(a.Text, textWidth, "  "))
+		if a.Advice != "" {
+			fmt.Fprint(out, wrap("First: "+a.Advice, textWidth, "  "))
+		}
+		if a.Caution != "" {
+			fmt.Fprint(out, wrap("Caution: "+a.Caution, textWidth, "  "))
+		}
+	}
+}
+
+func printChanges(out io.Writer, changes []fleet.Change) {
+	if len(changes) == 0 {
+		fmt.Fprintln(out, "No alarm changed in this time.")
+		return
+	}
+	for i := range changes {
+		c := &changes[i]
+		fmt.Fprintf(out, "%s  %s on %s: %s, was %s", c.At.Local().Format(time.DateTime), c.Alarm.Kind, c.Alarm.Subject, c.Alarm.State, c.From)
+		if c.Who != "" {
+			fmt.Fprintf(out, ", by %s", c.Who)
+		}
+		if c.Why != "" {
+			fmt.Fprintf(out, " (%s)", c.Why)
+		}
+		fmt.Fprintln(out)
+		if c.Alarm.State == fleet.Unacknowledged {
+			fmt.Fprint(out, wrap(c.Alarm.Text, textWidth, "  "))
+		}
+	}
+}

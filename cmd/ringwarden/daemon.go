@@ -1,0 +1,155 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"ringwarden/alerts"
+	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/dashboard"
+	"ringwarden/fleet"
+	"ringwarden/metrics"
+	"ringwarden/poller"
+	"ringwarden/store"
+)
+
+// A daemon is all rooms at work on one plant. Both run and demo are one.
+type daemon struct {
+	plant *plant
+	log   *slog.Logger
+	// listener is where the daemon's own pages are; the daemon closes it.
+	listener net.Listener
+	// watchers take frames and changes besides the metrics.
+	watchers []road.Watcher
+	// reload yields a plant whenever the fleet file is to be read again; nil: never.
+	reload <-chan *plant
+	// ready is called once everything is at work; nil: nobody asks.
+	ready func()
+	// alive is called at every tick with the number of frames so far; nil: nobody asks.
+	alive func(frames uint64)
+}
+
+// shutdownTime limits how long the last readings may take to reach the disk.
+const shutdownTime = 10 * time.Second
+
+// run watches until ctx is done. It stores what was read before it returns.
+func (d *daemon) run(ctx context.Context) error {
+	f := d.plant.fleet
+	devices, err := poller.Devices(f, d.plant.maps)
+	if err != nil {
+		return err
+	}
+	journal, err := store.Open(f.Store, store.Options{Logger: d.log})
+	if err != nil {
+		return err
+	}
+	err = d.watch(ctx, devices, journal)
+	if closeErr := journal.Close(); closeErr != nil {
+		err = errors.Join(err, fmt.Errorf("closing %s: %w", f.Store, closeErr))
+	}
+	return err
+}
+
+func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store) error {
+	f := d.plant.fleet
+	standing, err := journal.Standing(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the alarms that stood before: %w", err)
+	}
+	engine := alerts.New(f)
+	engine.Restore(standing)
+
+	var r *road.Road
+	version, revision := buildVersion()
+	m := metrics.New(f, metrics.Options{
+		Version: version, Revision: revision, Kinds: alerts.Kinds(), Logger: d.log,
+		Store: func() metrics.StoreHealth { return storeHealth(journal, r) },
+	})
+	m.Restore(standing)
+	r = road.New(journal, engine, f.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
+	p := poller.New(poller.Config{Logger: d.log}, r)
+	p.Update(devices, f.Periods)
+
+	g, gctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return p.Run(gctx) })
+	g.Go(func() error { r.Run(gctx, tick(f.Periods), d.alive); return nil })
+	g.Go(func() error { return dashboard.Serve(gctx, d.listener, d.handler(m.Handler(), r, journal)) })
+	g.Go(func() error { d.reloads(gctx, p, r, m); return nil })
+	if d.ready != nil {
+		d.ready()
+	}
+	err = g.Wait()
+
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
+	defer cancel()
+	r.Close(last, time.Now())
+	return err
+}
+
+func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store) http.Handler {
+	return dashboard.New(dashboard.Options{
+		Metrics: metricsPage,
+		Alarms:  alarmSource{r, journal},
+		Ready:   r.Ready,
+		Exposed: d.plant.fleet.Exposed,
+	})
+}
+
+// reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics) {
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case next := <-d.reload:
+			devices, err := poller.Devices(next.fleet, next.maps)
+			if err != nil {
+				d.log.Error("the fleet file was not taken over; the old one stays in force", "error", err)
+				continue
+			}
+			p.Update(devices, next.fleet.Periods)
+			m.Update(next.fleet)
+			r.Rejudge(func(standing []fleet.Alarm) road.Judge {
+				engine := alerts.New(next.fleet)
+				engine.Restore(standing)
+				return engine
+			})
+			d.log.Info("the fleet file was read again", "controllers", len(devices))
+		}
+	}
+}
+
+// storeHealth says how the store is, and what waits for it.
+func storeHealth(journal *store.Store, r *road.Road) metrics.StoreHealth {
+	var h metrics.StoreHealth
+	h.Buffered, h.Dropped = r.Backlog()
+	if s, err := journal.Stat(); err == nil {
+		h.Commits, h.CommitTime, h.FileBytes = s.Commits, s.Committing, s.Size
+	}
+	return h
+}
+
+// tick is how often the engine judges: twice in the shortest period, within bounds.
+func tick(p fleet.Periods) time.Duration {
+	return min(max(p.Fast/2, 250*time.Millisecond), time.Second)
+}
+
+// alarmSource answers from the engine what stands, and from the store what was.
+type alarmSource struct {
+	road    *road.Road
+	journal *store.Store
+}
+
+func (s alarmSource) Standing(context.Context) ([]fleet.Alarm, error) { return s.road.Alarms(), nil }
+
+func (s alarmSource) Changes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Change, error] {
+	return s.journal.Changes(ctx, from, to)
+}

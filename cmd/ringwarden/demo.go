@@ -1,0 +1,245 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+
+	"ringwarden/alerts"
+	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/dashboard"
+	"ringwarden/fleet"
+	"ringwarden/simulator"
+	"ringwarden/testdata"
+)
+
+// demoOptions are the flags of demo.
+type demoOptions struct {
+	scenario string
+	list     bool
+	speed    float64
+	limit    time.Duration
+	seed     uint64
+	listen   string
+	keep     string
+}
+
+func (a *app) demoCommand() *cobra.Command {
+	var o demoOptions
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Watch a simulated ring, with nothing to prepare",
+		Long: `Simulate five charge controllers in a ring, poll them over real Modbus TCP on this machine, store every reading in a
+temporary database, serve metrics, judge, and show what happens. Simulated time runs sixty times as fast as the clock:
+a day of the ring takes 24 minutes.
+
+A scenario makes something go wrong. With --for, the demo ends by itself and says whether the alarms of the scenario
+were raised, and no other; the exit status is 1 if not.`,
+		Example: `  ringwarden demo
+  ringwarden demo --list
+  ringwarden demo --scenario cut-link
+  ringwarden demo --scenario ground-fault --for 1m
+  curl http://127.0.0.1:27464/metrics`,
+		Args: arguments(0, 0, "no argument"),
+		RunE: func(c *cobra.Command, _ []string) error {
+			if o.list {
+				return a.listScenarios()
+			}
+			return a.demo(c.Context(), o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.scenario, "scenario", "", "name of a shipped scenario, or path of a scenario file")
+	f.BoolVar(&o.list, "list", false, "list the shipped scenarios")
+	f.Float64Var(&o.speed, "speed", 60, "simulated seconds in a second")
+	f.DurationVar(&o.limit, "for", 0, "end after this time, as in 90s; 0: when interrupted")
+	f.Uint64Var(&o.seed, "seed", 0, "of everything random; the same seed gives the same weather")
+	f.StringVar(&o.listen, "listen", fleet.DefaultListen, "address of the demo's own pages; a free port is taken if it is in use")
+	f.StringVar(&o.keep, "keep", "", "keep the database in this folder")
+	return c
+}
+
+const scenarioFolder = "scenarios"
+
+func (a *app) listScenarios() error {
+	files, err := testdata.Files.ReadDir(scenarioFolder)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		name := strings.TrimSuffix(f.Name(), ".yaml")
+		s, err := findScenario(name)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(a.out, "%-22s %s\n", name, s.About)
+	}
+	return nil
+}
+
+// findScenario reads a shipped scenario by its name, or any other by its path.
+func findScenario(name string) (*simulator.Scenario, error) {
+	if data, err := testdata.Files.ReadFile(path.Join(scenarioFolder, name+".yaml")); err == nil {
+		return simulator.ParseScenario(name+".yaml", data)
+	}
+	if !strings.ContainsAny(name, `./\`) {
+		return nil, hintedError{fmt.Errorf("there is no shipped scenario %q", name), "ringwarden demo --list lists them; a file needs its ending, as in mine.yaml"}
+	}
+	data, err := os.ReadFile(name)
+	if err != nil {
+		return nil, cannotRead("scenario", name, err)
+	}
+	return simulator.ParseScenario(name, data)
+}
+
+// demoPlant is the embedded fleet with its maps.
+func demoPlant() (*plant, error) {
+	const file = "demo/fleet.yaml"
+	data, err := testdata.Files.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	f, err := fleet.Parse(file, data, alerts.Kinds())
+	if err != nil {
+		return nil, err
+	}
+	return withMaps(f, func(name string) ([]byte, error) { return testdata.Files.ReadFile(filepath.ToSlash(name)) })
+}
+
+func (a *app) demo(ctx context.Context, o demoOptions) error {
+	log, err := a.log()
+	if err != nil {
+		return err
+	}
+	if err := dashboard.CheckListen(o.listen, false); err != nil {
+		return usageError{err}
+	}
+	p, err := demoPlant()
+	if err != nil {
+		return err
+	}
+	var scenario *simulator.Scenario
+	if o.scenario != "" {
+		if scenario, err = findScenario(o.scenario); err != nil {
+			return err
+		}
+	}
+	sim, err := simulator.New(p.fleet, p.maps, simulator.Options{Seed: o.seed, Scenario: scenario})
+	if err != nil {
+		return err
+	}
+	remove, err := demoStore(p.fleet, o.keep)
+	if err != nil {
+		return err
+	}
+	defer remove()
+	if o.limit > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, o.limit)
+		defer cancel()
+	}
+	tally := &tally{raised: map[expectation]bool{}}
+	if err := a.watchDemo(ctx, p, sim, o, log, tally); err != nil {
+		return err
+	}
+	if o.limit > 0 && scenario != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		return a.compare(scenario, tally)
+	}
+	return nil
+}
+
+// demoStore says where the demo's database is, and returns what removes it again.
+func demoStore(f *fleet.Fleet, keep string) (func(), error) {
+	if keep != "" {
+		f.Store = filepath.Join(keep, "demo.db")
+		if err := os.MkdirAll(keep, 0o755); err != nil {
+			return nil, fmt.Errorf("making the folder for the database: %w", err)
+		}
+		return func() {}, nil
+	}
+	folder, err := os.MkdirTemp("", "ringwarden-demo-")
+	if err != nil {
+		return nil, fmt.Errorf("making a temporary folder for the database: %w", err)
+	}
+	f.Store = filepath.Join(folder, "demo.db")
+	return func() { _ = os.RemoveAll(folder) }, nil
+}
+
+// watchDemo serves the simulated controllers and watches them until ctx is done.
+func (a *app) watchDemo(ctx context.Context, p *plant, sim *simulator.Plant, o demoOptions, log *slog.Logger, tally *tally) error {
+	listener, err := net.Listen("tcp", o.listen)
+	if err != nil {
+		if listener, err = net.Listen("tcp", "127.0.0.1:0"); err != nil {
+			return fmt.Errorf("opening an address for the demo's pages: %w", err)
+		}
+	}
+	p.fleet.Listen = listener.Addr().String()
+	site := &p.fleet.Sites[0]
+	v := newView(a.out, &site.Rings[0], func() time.Time { return sim.Now().In(site.Zone) })
+
+	g, ctx := errgroup.WithContext(ctx)
+	served := make(chan map[string]string, 1)
+	g.Go(func() error {
+		return simulator.Serve(ctx, sim, simulator.ServeOptions{
+			Speed: o.speed, AnyPort: true, Logger: slog.New(v.logHandler()),
+			Ready: func(addresses map[string]string) { served <- addresses },
+		})
+	})
+	g.Go(func() error {
+		select {
+		case <-ctx.Done():
+			return listener.Close()
+		case addresses := <-served:
+			moveHosts(p.fleet, addresses)
+		}
+		a.greet(p, o)
+		d := &daemon{plant: p, log: quiet(log), listener: listener, watchers: []road.Watcher{v, tally}}
+		return d.run(ctx)
+	})
+	g.Go(func() error { return v.Run(ctx) })
+	return g.Wait()
+}
+
+// moveHosts puts the addresses at which the controllers are really served into the fleet.
+func moveHosts(f *fleet.Fleet, addresses map[string]string) {
+	f.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
+		c.Host = addresses[c.Host]
+		return true
+	})
+}
+
+func (a *app) greet(p *plant, o demoOptions) {
+	site := &p.fleet.Sites[0]
+	fmt.Fprintf(a.out, "%s: %d controllers in a ring, simulated at %g times the clock's speed\n", site.Name, p.controllers(), o.speed)
+	p.fleet.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
+		fmt.Fprintf(a.out, "  %-15s %-6s Modbus TCP at %s, map %s\n", c.ID.Slug(), c.Source, c.Host, path.Base(filepath.ToSlash(c.Map)))
+		return true
+	})
+	fmt.Fprintf(a.out, "  metrics at http://%s/metrics, alarms at http://%[1]s/api/v1/alarms\n", p.fleet.Listen)
+	fmt.Fprintf(a.out, "  readings in %s\n  Ctrl-C ends it\n\n", p.fleet.Store)
+}
+
+// quiet keeps the daemon's log to what the view does not show.
+func quiet(log *slog.Logger) *slog.Logger {
+	return slog.New(&atLeast{log.Handler(), slog.LevelError})
+}
+
+// atLeast is a log handler with a level of its own.
+type atLeast struct {
+	slog.Handler
+	level slog.Level
+}
+
+func (h *atLeast) Enabled(ctx context.Context, level slog.Level) bool {
+	return level >= h.level && h.Handler.Enabled(ctx, level)
+}
