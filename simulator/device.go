@@ -245,7 +245,7 @@ func (u *unit) setting(q fleet.Quantity) float64 {
 	case fleet.RoleTrips:
 		return truth(u.trips)
 	case fleet.SensorPresent:
-		return truth(u.reference && u.sensor != sensorUnplugged)
+		return truth(u.own || u.reference && u.sensor != sensorUnplugged)
 	}
 	return 0
 }

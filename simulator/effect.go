@@ -176,6 +176,24 @@ func (u *unit) refer(f *Fault, on bool) {
 	}
 }
 
+func checkOwn(at place, f *Fault) error {
+	if f.By == 0 {
+		f.By = sensorIfUnsaid
+	}
+	if at.unit.reference {
+		return errors.New("it is the temperature reference; sensor-offset makes its sensor wrong")
+	}
+	return nil
+}
+
+func (u *unit) plugIn(f *Fault, on bool) {
+	u.own, u.offset = on, when(on, f.By)
+	u.sensedAt = noTimeYet
+	if on {
+		u.sense(u.ring.bank.temperature, u.ring.rng)
+	}
+}
+
 func checkSetpoint(at place, f *Fault) error {
 	if f.Setpoint == "" {
 		f.Setpoint = fleet.Absorption.String()

@@ -13,8 +13,16 @@ import (
 
 // paramReaders read the parameters of faults. Ranges that depend on the place are checked when the fault is set.
 var paramReaders = map[string]func(*scenarioParser, *yaml.Node, *Fault){
-	"by":    func(p *scenarioParser, n *yaml.Node, f *Fault) { f.By, _ = p.Number(n, "by", -1000, 1000) },
-	"share": func(p *scenarioParser, n *yaml.Node, f *Fault) { f.Share, _ = p.Number(n, "share", 1e-6, 1) },
+	"by": func(p *scenarioParser, n *yaml.Node, f *Fault) {
+		if f.Kind == WrongSetpoint {
+			f.By, _ = fleet.Amount(p.Document, n, "by", fleet.Volt, "-500 V", "500 V", "2.5 V")
+		} else {
+			f.By, _ = fleet.Amount(p.Document, n, "by", fleet.Celsius, "-100 °C", "100 °C", "10 °C")
+		}
+	},
+	"share": func(p *scenarioParser, n *yaml.Node, f *Fault) {
+		f.Share, _ = fleet.Amount(p.Document, n, "share", fleet.Ratio, "0.01 %", "100 %", "20 %")
+	},
 	"burst": func(p *scenarioParser, n *yaml.Node, f *Fault) {
 		f.Burst, _ = p.Duration(n, "burst", step, longestEvent)
 	},

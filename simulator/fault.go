@@ -30,6 +30,7 @@ const (
 	SensorOffset     FaultKind = "sensor-offset"
 	SensorStuck      FaultKind = "sensor-stuck"
 	SecondReference  FaultKind = "second-reference"
+	OwnSensor        FaultKind = "own-sensor"
 	CoordinationOff  FaultKind = "coordination-off"
 	WrongSetpoint    FaultKind = "wrong-setpoint"
 	SameAddress      FaultKind = "same-address"
@@ -153,6 +154,12 @@ var kindsOfFault = []kindOfFault{
 		[]string{"by"},
 		"it is set to be a temperature reference as well, with a sensor of its own", checkSecond,
 		func(p place, f *Fault, on bool) { p.unit.refer(f, on) },
+	},
+	{
+		OwnSensor, placeController,
+		[]string{"by"},
+		"it uses a sensor of its own, which is so many °C off, instead of the shared value", checkOwn,
+		func(p place, f *Fault, on bool) { p.unit.plugIn(f, on) },
 	},
 	{
 		CoordinationOff, placeController, nil, "it hands messages on but neither follows nor starts any", nil,

@@ -75,6 +75,7 @@ func TestEveryFaultShowsAndGoes(t *testing.T) {
 			return r.units[0].sensed == before
 		}},
 		SecondReference: {Fault{On: u2, By: 6}, all(differs(u2, fleet.Slow, fleet.RoleTemperatureReference, 0.5), differs(u4, fleet.Normal, fleet.BatteryTemperature, 5))},
+		OwnSensor:       {Fault{On: u4}, all(differs(u4, fleet.Normal, fleet.BatteryTemperature, 9), not(differs(u2, fleet.Normal, fleet.BatteryTemperature, 1)))},
 		CoordinationOff: {Fault{On: u4}, all(differs(u4, fleet.Slow, fleet.RingEnabled, 0.5), differs(u4, fleet.Normal, fleet.BatteryTemperature, 2))},
 		WrongSetpoint:   {Fault{On: u4}, differs(u4, fleet.Slow, fleet.SetpointAbsorption, 1)},
 		SameAddress:     {Fault{On: u4, Like: "u2"}, differs(u4, fleet.Slow, fleet.RingAddress, 1)},
@@ -134,7 +135,7 @@ func cleared(t *testing.T, p *Plant, f Fault) {
 		if want := fresh.units[id].settings; u.settings != want {
 			t.Errorf("%s is set %+v afterwards, want %+v", id, u.settings, want)
 		}
-		if u.toggles != (toggles{}) || u.dev.answers != (answers{}) || u.dev.hole != -1 || u.dev.frozen || u.offset != 0 || u.sensor != sensorFine {
+		if u.toggles != (toggles{}) || u.dev.answers != (answers{}) || u.dev.hole != -1 || u.dev.frozen || u.offset != 0 || u.own || u.sensor != sensorFine {
 			t.Errorf("%s keeps something of the fault: %+v %+v", id, u.toggles, u.dev.answers)
 		}
 		l, was := p.rings[0].links[u.index], link{}
@@ -222,6 +223,7 @@ func TestInjectRefusesWhatCannotBe(t *testing.T) {
 		{Fault{Kind: DeadUnit, On: "mill/r0/u9"}, `the fleet has no controller "mill/r0/u9", where dead-unit could be; did you mean "mill/r0/u0"?`},
 		{Fault{Kind: SiteOutage, On: "mil"}, `the fleet has no site "mil", where site-outage could be; did you mean "mill"?`},
 		{Fault{Kind: SensorOffset, On: "mill/r0/u3"}, "sensor-offset on mill/r0/u3: it has no battery sensor: it is not a temperature reference"},
+		{Fault{Kind: OwnSensor, On: "mill/r0/u0"}, "own-sensor on mill/r0/u0: it is the temperature reference; sensor-offset makes its sensor wrong"},
 		{Fault{Kind: SecondReference, On: "mill/r0/u0"}, "second-reference on mill/r0/u0: it is a temperature reference already"},
 		{Fault{Kind: RegisterHole, On: "mill/r0/u0", Point: "bank_curr"}, `register-hole on mill/r0/u0: its map has no point "bank_curr"; did you mean "bank_current"?`},
 		{Fault{Kind: SameAddress, On: "mill/r0/u0", Like: "u0"}, `same-address on mill/r0/u0: like must name another controller of the ring, not "u0"; did you mean "u1"?`},

@@ -22,6 +22,9 @@ type link struct {
 	fine      bool          // the last frame that was due arrived and was good
 }
 
+// missing is the share of an interruption's frames that do not arrive at all; the others arrive damaged.
+const missing = 0.3
+
 // frame lets the frame of this second pass. sending is false where the sender is dead.
 func (l *link) frame(now time.Duration, sending bool, rng *rand.Rand) {
 	if l.burst > 0 {
@@ -30,7 +33,7 @@ func (l *link) frame(now time.Duration, sending bool, rng *rand.Rand) {
 	l.fine = false
 	switch {
 	case !sending || l.cut:
-	case l.lost && rng.Float64() < 0.5: // half of an interruption's frames are missing, the others damaged
+	case l.lost && rng.Float64() < missing:
 	case l.lost || rng.Float64() < l.share():
 		l.bad++
 	default:

@@ -175,10 +175,10 @@ func (r *ring) start(u *unit, stage fleet.Stage, at time.Duration) {
 
 // share lets a unit say what it has to say again.
 func (r *ring) share(u *unit, now time.Duration) {
-	if u.reference && u.enabled && now-u.sensedAt >= senseEvery {
+	if (u.reference || u.own) && now-u.sensedAt >= senseEvery {
 		u.sense(r.bank.temperature, r.rng)
 		u.sensedAt = now
-		if u.sensor != sensorUnplugged {
+		if u.reference && u.enabled && u.sensor != sensorUnplugged {
 			r.send(u, now, message{subject: sharedTemperature, celsius: u.sensed})
 		}
 	}

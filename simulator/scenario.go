@@ -140,7 +140,7 @@ func (p *scenarioParser) start(n *yaml.Node) {
 		}
 	}
 	if n, ok := m.Get("charge"); ok {
-		p.s.Charge, _ = p.Number(n, "charge", 0.05, 1)
+		p.s.Charge, _ = fleet.Amount(p.Document, n, "charge", fleet.Ratio, "5 %", "100 %", "90 %")
 	}
 	if n, ok := m.Get("weather"); ok {
 		w, _ := p.Word(n, "weather", Weathers...)

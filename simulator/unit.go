@@ -58,6 +58,7 @@ type toggles struct {
 // sensing is the battery sensor, where there is one, and what the ring shares.
 type sensing struct {
 	sensor   sensorState
+	own      bool    // it has a sensor that it does not share
 	offset   float64 // °C that the sensor is wrong by
 	sensed   float64
 	sensedAt time.Duration
@@ -96,7 +97,7 @@ func (u *unit) sense(bank float64, rng *rand.Rand) {
 // know settles which battery temperature the unit uses.
 func (u *unit) know(now time.Duration) {
 	switch {
-	case u.reference && u.sensor != sensorUnplugged:
+	case u.own, u.reference && u.sensor != sensorUnplugged:
 		u.used = u.sensed
 	case !u.reference && u.enabled && now-u.sharedAt <= senseGone:
 		u.used = u.shared

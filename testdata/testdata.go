@@ -6,5 +6,5 @@ import "embed"
 
 // Files holds the folders beside this file, by their paths as in "maps/larkspur.yaml".
 //
-//go:embed all:maps all:demo
+//go:embed all:maps all:demo all:scenarios
 var Files embed.FS
