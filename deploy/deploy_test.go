@@ -1,6 +1,7 @@
 package deploy_test
 
 import (
+	"debug/elf"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -179,5 +180,31 @@ func TestContainerfile(t *testing.T) {
 	goVersion := regexp.MustCompile(`(?m)^go (\d+\.\d+)`).FindStringSubmatch(read(t, "../go.mod"))
 	if goVersion == nil || !strings.Contains(read(t, "Containerfile"), "ARG GO_IMAGE=golang:"+goVersion[1]+"\n") {
 		t.Errorf("go.mod asks for %v; the recipe builds with another", goVersion)
+	}
+}
+
+// An empty image has no loader: a program that asks for one does not start there.
+func TestContainerfileBuildsAStaticProgram(t *testing.T) {
+	recipe := regexp.MustCompile(`(?m)^RUN CGO_ENABLED=0 go build (.*) -o /out/ringwarden (\S+) `).FindStringSubmatch(read(t, "Containerfile"))
+	if recipe == nil {
+		t.Fatal("the recipe does not build as this test expects")
+	}
+	program := filepath.Join(t.TempDir(), "ringwarden")
+	args := slices.Concat([]string{"build"}, strings.Fields(recipe[1]), []string{"-o", program, recipe[2]})
+	build := exec.CommandContext(t.Context(), "go", args...)
+	build.Dir = ".."
+	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("%s: %v\n%s", build, err, out)
+	}
+	f, err := elf.Open(program)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for _, p := range f.Progs {
+		if p.Type == elf.PT_INTERP || p.Type == elf.PT_DYNAMIC {
+			t.Errorf("the program has a segment %v: it is not static", p.Type)
+		}
 	}
 }
