@@ -1,0 +1,116 @@
+package store_test
+
+import (
+	"flag"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"ringwarden/fleet"
+	"ringwarden/store"
+	"ringwarden/store/storetest"
+)
+
+const golden = "testdata/format1.bbolt"
+
+// goldenFrames are what the golden file of format 1 holds: each form of value, plain and not.
+func goldenFrames() []fleet.Frame {
+	good := func(raw uint64, number float64) fleet.Value {
+		return fleet.Value{Raw: raw, Number: number, Quality: fleet.Good}
+	}
+	plain := []fleet.Value{
+		good(134, 13.4), good(5, float64(fleet.Float)), good(math.MaxUint64-249, -2.5), good(523, 52.3),
+		good(math.MaxUint64, -1), good(650, 25), good(123456, 44444160000), good(0x41cc0000, 25.5),
+		good(0x400921fb54442d18, math.Pi),
+		{Text: "1.4 \u00b5", Quality: fleet.Good},
+		good(1, 1),
+	}
+	odd := append([]fleet.Value(nil), plain...)
+	odd[0] = fleet.Value{}
+	odd[1] = fleet.Value{Raw: 77, Number: 77, Quality: fleet.Undefined}
+	odd[2] = fleet.Value{Raw: 0x8000, Quality: fleet.Absent}
+	odd[3] = fleet.Value{Raw: 9999, Number: 999.9, Quality: fleet.Implausible}
+	odd[5] = fleet.Value{Raw: 1, Number: 0.125, Quality: fleet.Good}
+	odd[9] = fleet.Value{Quality: fleet.Unreadable}
+	frame := func(second int, id fleet.ControllerID, values []fleet.Value) fleet.Frame {
+		return fleet.Frame{
+			Controller: id, At: noon.Add(time.Duration(second) * time.Second), Outcome: fleet.Answered,
+			Late: -3, Took: 12345678, Layout: bench, Values: values,
+		}
+	}
+	silent := fleet.Frame{Controller: "weir/low/birch", Group: fleet.Slow, At: noon.Add(time.Second), Outcome: fleet.Silent, Took: time.Second}
+	early := reading("weir/low/cedar", time.Unix(-1, 0).UTC(), 501, 60)
+	early.Group = fleet.Fast
+	return []fleet.Frame{early, frame(0, "weir/low/alder", plain), frame(1, "weir/low/alder", odd), silent}
+}
+
+func goldenChanges() []fleet.Change {
+	down := raised(noon, "link-down", "weir/low/alder>birch")
+	over := raised(noon.Add(time.Minute), "controller-silent", "weir/low/cedar")
+	gone := over
+	gone.At, gone.From, gone.Alarm.State = noon.Add(time.Hour), fleet.Unacknowledged, fleet.AlarmNormal
+	gone.Who, gone.Why = "kim", "replugged"
+	return []fleet.Change{down, over, gone}
+}
+
+// What was written years ago must be readable for ever.
+func TestGoldenFormat1(t *testing.T) {
+	if flag.Lookup("update").Value.String() == "true" {
+		writeGolden(t)
+	}
+	b, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "format1.bbolt")
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := storetest.OpenPath(t, path)
+	if d := cmp.Diff(goldenFrames(), allFrames(t, s, store.Query{}), append(sameFrames, bits)...); d != "" {
+		t.Errorf("frames (-want +got):\n%s", d)
+	}
+	var changes []fleet.Change
+	for c, err := range s.Changes(t.Context(), time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		changes = append(changes, c)
+	}
+	if d := cmp.Diff(goldenChanges(), changes); d != "" {
+		t.Errorf("changes (-want +got):\n%s", d)
+	}
+	standing, err := s.Standing(t.Context())
+	if d := cmp.Diff([]fleet.Alarm{goldenChanges()[0].Alarm}, standing); d != "" || err != nil {
+		t.Errorf("standing (-want +got), %v:\n%s", err, d)
+	}
+	// And it can be appended to.
+	appendFrames(t, s, reading("weir/low/alder", noon.Add(time.Hour), 1, 1))
+	if got := allFrames(t, s, store.Query{}); len(got) != len(goldenFrames())+1 {
+		t.Errorf("%d frames after one more", len(got))
+	}
+}
+
+func writeGolden(t *testing.T) {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "golden.db")
+	s := storetest.OpenPath(t, path)
+	appendFrames(t, s, goldenFrames()...)
+	if err := s.PutChanges(t.Context(), goldenChanges()); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(golden, b, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
