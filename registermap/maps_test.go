@@ -2,6 +2,7 @@ package registermap_test
 
 import (
 	"io/fs"
+	"strings"
 	"testing"
 
 	"ringwarden/fleet"
@@ -57,5 +58,21 @@ func TestExampleMapsGiveWhatDetectorsNeed(t *testing.T) {
 		if counted := has[fleet.LinkGood] && has[fleet.LinkBad]; !counted && !has[fleet.LinkOK] {
 			t.Errorf("%s has no link evidence", path)
 		}
+	}
+}
+
+// Somebody whose map lacks the word that alarms look for must hear of it before a ground fault goes unseen.
+func TestGaps(t *testing.T) {
+	for path, m := range exampleMaps(t) {
+		if gaps := m.Gaps(); len(gaps) > 0 {
+			t.Errorf("%s: %v", path, gaps)
+		}
+	}
+	m := parse(t, `
+  s: {at: holding 1, type: u16, quantity: stage, values: {0: off}}
+  f: {at: holding 2, type: u16, quantity: faults, flags: {0: over-temperature}}`)
+	gaps := strings.Join(m.Gaps(), "\n")
+	if strings.Contains(gaps, "no stage") || !strings.Contains(gaps, "no flag ground-fault") || !strings.Contains(gaps, "no link.good") {
+		t.Errorf("gaps are\n%s", gaps)
 	}
 }

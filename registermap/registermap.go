@@ -118,7 +118,7 @@ func Load(path string) (*Map, error) {
 }
 
 // Parse reads a map. All faults come at once, joined, in the order of the file: each is a [*userfile.Error] with its
-// line and column, takes the offending text apart and says what to do. File is what they are reported under.
+// line and column, quotes what was written and says what to do. File is what they are reported under.
 func Parse(file string, data []byte) (*Map, error) {
 	p := &parser{Document: userfile.Parse(file, data), m: newMap(file)}
 	p.file()

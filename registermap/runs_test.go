@@ -1,6 +1,7 @@
 package registermap
 
 import (
+	"math"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -60,7 +61,7 @@ func leastOfAll(spans []span, groups [][]span, c costs) (cost, requests int) {
 		}
 		return cost, len(groups)
 	}
-	cost = 1 << 31
+	cost = math.MaxInt32
 	for i := range len(groups) + 1 {
 		next := make([][]span, max(len(groups), i+1))
 		for j, g := range groups {

@@ -54,22 +54,21 @@ type typeInfo struct {
 	width     uint8  // bits
 	form      fleet.Form
 	digits    uint8 // decimal digits of BCD, else 0
-	about     string
 }
 
 var types = [typeCount]typeInfo{
-	Bit:   {"bit", 1, 1, fleet.FormUnsigned, 0, "one bit: a coil, a discrete input, or a bit of a register"},
-	U16:   {"u16", 1, 16, fleet.FormUnsigned, 0, "unsigned, 16 bits"},
-	S16:   {"s16", 1, 16, fleet.FormSigned, 0, "signed (two's complement), 16 bits"},
-	U32:   {"u32", 2, 32, fleet.FormUnsigned, 0, "unsigned, 32 bits"},
-	S32:   {"s32", 2, 32, fleet.FormSigned, 0, "signed, 32 bits"},
-	U64:   {"u64", 4, 64, fleet.FormUnsigned, 0, "unsigned, 64 bits"},
-	S64:   {"s64", 4, 64, fleet.FormSigned, 0, "signed, 64 bits"},
-	F32:   {"f32", 2, 32, fleet.FormFloat32, 0, "IEEE 754 binary32"},
-	F64:   {"f64", 4, 64, fleet.FormFloat64, 0, "IEEE 754 binary64"},
-	BCD16: {"bcd16", 1, 16, fleet.FormUnsigned, 4, "four decimal digits, one in each nibble"},
-	BCD32: {"bcd32", 2, 32, fleet.FormUnsigned, 8, "eight decimal digits, one in each nibble"},
-	Text:  {"text", 0, 0, fleet.FormText, 0, "UTF-8 text, two bytes in each register"},
+	Bit:   {"bit", 1, 1, fleet.FormUnsigned, 0},
+	U16:   {"u16", 1, 16, fleet.FormUnsigned, 0},
+	S16:   {"s16", 1, 16, fleet.FormSigned, 0},
+	U32:   {"u32", 2, 32, fleet.FormUnsigned, 0},
+	S32:   {"s32", 2, 32, fleet.FormSigned, 0},
+	U64:   {"u64", 4, 64, fleet.FormUnsigned, 0},
+	S64:   {"s64", 4, 64, fleet.FormSigned, 0},
+	F32:   {"f32", 2, 32, fleet.FormFloat32, 0},
+	F64:   {"f64", 4, 64, fleet.FormFloat64, 0},
+	BCD16: {"bcd16", 1, 16, fleet.FormUnsigned, 4},
+	BCD32: {"bcd32", 2, 32, fleet.FormUnsigned, 8},
+	Text:  {"text", 0, 0, fleet.FormText, 0},
 }
 
 var typeWords = func() []string {
@@ -91,9 +90,6 @@ func Types() []Type {
 	}
 	return all
 }
-
-// About says in a few words what the type is.
-func (t Type) About() string { return t.info().about }
 
 func (t Type) info() typeInfo {
 	if t >= typeCount {
