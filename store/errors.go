@@ -41,6 +41,9 @@ func guarded(f func() error) (err error) {
 
 // explain says what was being done to which file, and what to do about it.
 func explain(doing, path string, err error) error {
+	if p, ok := errors.AsType[*fs.PathError](err); ok && p.Path == path {
+		err = p.Err // the path is said once
+	}
 	var advice string
 	switch {
 	case err == nil:

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"slices"
 
@@ -77,8 +78,8 @@ func (s *Store) rebuild() error {
 		return o == fleet.Answered && s.newest.frames[frameKey{fleet.ControllerID(id), g}] == nil
 	}}
 	var before []byte
+	var b batch
 	for read := 0; read < rebuildLimit; {
-		var b batch
 		err := s.view(func(tx *bbolt.Tx) error { return b.fillBackwards(tx.Bucket(bucketJournal), before) })
 		if err != nil {
 			return explain("opening", s.path, err)
@@ -88,10 +89,10 @@ func (s *Store) rebuild() error {
 		}
 		read += len(b.memory)
 		slices.Reverse(b.records)
-		before = b.records[0].key
+		before = bytes.Clone(b.records[0].key)
 		for end := len(b.records); end > 0; {
 			start := end - 1
-			for start > 0 && string(instant(b.records[start-1].key)) == string(instant(b.records[start].key)) {
+			for start > 0 && bytes.Equal(instant(b.records[start-1].key), instant(b.records[start].key)) {
 				start--
 			}
 			s.newest.put(s.unpackInstant(&u, nil, b.records[start:end]))
@@ -103,6 +104,7 @@ func (s *Store) rebuild() error {
 
 // fillBackwards copies whole instants that lie before a key, the last ones first; nil: before the end.
 func (b *batch) fillBackwards(bucket *bbolt.Bucket, before []byte) error {
+	b.records, b.memory = b.records[:0], b.memory[:0]
 	c := bucket.Cursor()
 	k, v := c.Last()
 	if before != nil {
@@ -111,7 +113,7 @@ func (b *batch) fillBackwards(bucket *bbolt.Bucket, before []byte) error {
 	}
 	for ; k != nil; k, v = c.Prev() {
 		n := len(b.records)
-		if len(b.memory) >= batchLimit && string(instant(b.records[n-1].key)) != string(instant(k)) {
+		if len(b.memory) >= batchLimit && !bytes.Equal(instant(b.records[n-1].key), instant(k)) {
 			break
 		}
 		b.add(k, v)
