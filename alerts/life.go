@@ -11,8 +11,6 @@ const (
 	explained                   // the condition holds and another alarm explains it
 	acknowledge                 // a person has seen it
 	subjectRemoved              // no longer judged: gone from the fleet file, or its kind is disabled
-	eventCount                  //
-	stateCount     = int(fleet.OutOfService) + 1
 )
 
 // next is the transition table of ANSI/ISA-18.2 and IEC 62682, as far as this program uses it; a pair that is not in

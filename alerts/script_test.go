@@ -307,6 +307,7 @@ func (s *story) note(changes []fleet.Change) {
 		switch a.State {
 		case fleet.Unacknowledged:
 			line = fmt.Sprintf("RAISED %s on %s (%s): %s", a.Kind, subject, a.Priority, a.Text)
+			line += lacks(a)
 		case fleet.ReturnedUnacknowledged:
 			line = fmt.Sprintf("returned: %s on %s", a.Kind, subject)
 		case fleet.Suppressed:
@@ -324,6 +325,28 @@ func (s *story) note(changes []fleet.Change) {
 		}
 		s.changes = append(s.changes, fmt.Sprintf("%s: %s", short(s.now), line))
 	}
+}
+
+// cautious are the kinds whose alarms can send somebody to where it is dangerous.
+var cautious = map[fleet.Kind]bool{"fault-trip": true, "trip-not-shared": true, "turbine-unloaded": true}
+
+// lacks says what an alarm that was raised should have and has not: something to do first, a caution where one is due,
+// numbers, and the instants.
+func lacks(a *fleet.Alarm) string {
+	var lacking string
+	if a.Advice == "" || !strings.HasSuffix(a.Advice, ".") {
+		lacking += " LACKS ADVICE"
+	}
+	if cautious[a.Kind] && !(strings.Contains(a.Caution, "local code") && strings.Contains(a.Caution, "licensed") && strings.Contains(a.Caution, "not a protective device")) {
+		lacking += " LACKS CAUTION"
+	}
+	if a.Kind == "stage-split" && strings.Contains(a.Text, "are in equalize") && !strings.Contains(a.Caution, "hydrogen") {
+		lacking += " LACKS CAUTION"
+	}
+	if a.Since.IsZero() || a.Raised.Before(a.Since) {
+		lacking += " LACKS TIMES"
+	}
+	return lacking
 }
 
 // take returns what was noted since it was called last, as the lines of an expectation.

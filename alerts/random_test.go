@@ -1,0 +1,157 @@
+package alerts_test
+
+import (
+	"math"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"ringwarden/alerts"
+	"ringwarden/fleet"
+)
+
+// everything is a layout with all that detectors look at.
+var everything = func() *fleet.Layout {
+	var points []fleet.Point
+	for _, q := range fleet.AllQuantities() {
+		p := fleet.Point{Name: q.String(), Quantity: q, Unit: q.Unit(), Mul: 1, Div: 1, Bits: 16, Counter: q.Counter()}
+		if q == fleet.Faults {
+			p.Flags = []fleet.Name{{Code: 0, Word: fleet.GroundFault}}
+		}
+		points = append(points, p)
+	}
+	return fleet.NewLayout(points)
+}()
+
+// odd are numbers that wires, maps and devices come up with.
+var odd = []float64{0, 1, 2, 3, 4, 5, 6, 7, 20, 25, 25, 26, 100, 65535, -1, 0.5, 1e18, math.NaN(), math.Inf(1), math.Inf(-1)}
+
+// moment is what happens at one instant: frames, then time.
+type moment struct {
+	frames  []fleet.Frame
+	advance time.Time
+	seen    int // which alarm somebody acknowledges, if there are that many
+	restart bool
+}
+
+func drawMoments(t *rapid.T, f *fleet.Fleet) []moment {
+	moments := make([]moment, rapid.IntRange(1, 40).Draw(t, "moments"))
+	now := epoch
+	for i := range moments {
+		m := &moments[i]
+		now = now.Add(time.Duration(rapid.SampledFrom([]int{0, 1, 10, 10, 10, 10, 60, 4000, -30}).Draw(t, "step")) * time.Second)
+		m.advance = now
+		m.seen = rapid.IntRange(0, 20).Draw(t, "seen")
+		m.restart = rapid.IntRange(0, 30).Draw(t, "restart") == 0
+		f.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
+			if rapid.IntRange(0, 5).Draw(t, "skips") == 0 {
+				return true
+			}
+			frame := fleet.Frame{
+				Controller: c.ID, At: now.Add(time.Duration(rapid.SampledFrom([]int{0, 0, 0, 0, -20, 3000}).Draw(t, "late")) * time.Second),
+				Group:   rapid.SampledFrom(fleet.Groups).Draw(t, "group"),
+				Outcome: rapid.SampledFrom(append(slices.Repeat([]fleet.Outcome{fleet.Answered}, 12), fleet.Outcomes...)).Draw(t, "outcome"),
+			}
+			if frame.Outcome == fleet.Answered {
+				frame.Layout = everything
+				for range everything.Points {
+					n := rapid.SampledFrom(odd).Draw(t, "number")
+					frame.Values = append(frame.Values, fleet.Value{
+						Number: n, Raw: uint64(int64(min(max(n, -1e9), 1e9))), // not a number becomes whatever it becomes
+						Quality: rapid.SampledFrom(append(slices.Repeat([]fleet.Quality{fleet.Good}, 9), fleet.Missing, fleet.Absent, fleet.Implausible, fleet.Undefined, fleet.Unreadable)).Draw(t, "quality"),
+					})
+				}
+			}
+			m.frames = append(m.frames, frame)
+			return true
+		})
+	}
+	return moments
+}
+
+// tell plays moments; order says in which order the frames of one instant come.
+func tell(f *fleet.Fleet, moments []moment, reversed bool) []fleet.Change {
+	e := alerts.New(f)
+	var all []fleet.Change
+	for i := range moments {
+		m := &moments[i]
+		frames := slices.Clone(m.frames)
+		if reversed {
+			slices.Reverse(frames)
+		}
+		for j := range frames {
+			e.Put(&frames[j])
+		}
+		all = append(all, e.Advance(m.advance)...)
+		if standing := e.Alarms(); m.seen < len(standing) {
+			if c, err := e.Acknowledge(standing[m.seen].AlarmKey, "Ann", "", m.advance); err == nil {
+				all = append(all, c)
+			}
+		}
+		if m.restart {
+			standing := e.Alarms()
+			e = alerts.New(f)
+			e.Restore(standing)
+		}
+	}
+	return all
+}
+
+// steps is the transition table of ANSI/ISA-18.2 as far as no person shelves and no one takes out of service.
+var steps = map[fleet.AlarmState][]fleet.AlarmState{
+	fleet.AlarmNormal:            {fleet.Unacknowledged, fleet.Suppressed},
+	fleet.Unacknowledged:         {fleet.Acknowledged, fleet.ReturnedUnacknowledged, fleet.Suppressed},
+	fleet.Acknowledged:           {fleet.AlarmNormal, fleet.Suppressed},
+	fleet.ReturnedUnacknowledged: {fleet.AlarmNormal, fleet.Unacknowledged, fleet.Suppressed},
+	fleet.Suppressed:             {fleet.AlarmNormal, fleet.Unacknowledged},
+}
+
+// Whatever comes over the wire, in whatever order, with restarts and people in between: nothing panics, each alarm's
+// changes follow on each other by the standard's table, none is repeated or lost, and the same frames give the same
+// changes, also when the controllers of one instant come in another order.
+func TestAnyHistory(t *testing.T) {
+	f := randomFleet()
+	rapid.Check(t, func(t *rapid.T) {
+		moments := drawMoments(t, f)
+		changes := tell(f, moments, false)
+		if diff := cmp.Diff(changes, tell(f, moments, true)); diff != "" {
+			t.Fatalf("frames of one instant in another order give other changes:\n%s", diff)
+		}
+		state := map[fleet.AlarmKey]fleet.AlarmState{}
+		for _, c := range changes {
+			key := c.Alarm.AlarmKey
+			if c.From != state[key] {
+				t.Fatalf("%v: changes from %s, but was %s", key, c.From, state[key])
+			}
+			if !slices.Contains(steps[c.From], c.Alarm.State) {
+				t.Fatalf("%v: from %s to %s", key, c.From, c.Alarm.State)
+			}
+			if c.Alarm.Text == "" || c.Alarm.Raised.IsZero() || c.Alarm.Since.After(c.Alarm.Raised) {
+				t.Fatalf("%v: %+v", key, c.Alarm)
+			}
+			for _, fig := range c.Alarm.Figures {
+				if math.IsNaN(fig.Value) || math.IsInf(fig.Value, 0) {
+					t.Fatalf("%v: figure %+v", key, fig)
+				}
+			}
+			state[key] = c.Alarm.State
+		}
+	})
+}
+
+func randomFleet() *fleet.Fleet {
+	s := newStory()
+	for _, line := range [][]string{
+		{"ring", "north:", "alder(reference,detector)", "birch", "cedar(wind)", "dogwood(hydro,brake)"},
+		{"line", "south:", "elm(detector)", "fir(reference)", "gorse(stay)"},
+	} {
+		if err := s.declare(line); err != nil {
+			panic(err)
+		}
+	}
+	s.begin()
+	return &s.fleet
+}
