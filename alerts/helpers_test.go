@@ -31,16 +31,3 @@ func pair() *fleet.Fleet {
 		}}}},
 	}
 }
-
-// temperatures is a layout of one point.
-var temperatures = fleet.NewLayout([]fleet.Point{{
-	Name: "t", Quantity: fleet.BatteryTemperature, Unit: fleet.Celsius, Mul: 1, Div: 100, Bits: 16, Form: fleet.FormSigned,
-}})
-
-// temperatureFrame is an answer with a temperature in hundredths.
-func temperatureFrame(id fleet.ControllerID, at time.Time, celsius float64) *fleet.Frame {
-	return &fleet.Frame{
-		Controller: id, Group: fleet.Fast, At: at, Outcome: fleet.Answered, Layout: temperatures,
-		Values: []fleet.Value{{Number: celsius, Raw: uint64(int64(celsius * 100)), Quality: fleet.Good}},
-	}
-}

@@ -161,7 +161,7 @@ func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 	case fleet.Faults:
 		u.fault.see(r)
 	case fleet.Uptime:
-		u.presence.seeUptime(n, r.at)
+		u.presence.seeUptime(r)
 	case fleet.RingEnabled:
 		u.roles.enabled = truthOf(n)
 		if n == 0 {

@@ -12,6 +12,7 @@ const (
 	downFrames = iota
 	downQuiet
 	downUnlearned
+	downNoisy
 )
 
 func linkDownDetector() *detector {
@@ -35,6 +36,10 @@ func linkDownDetector() *detector {
 					Name: "unlearned", Unit: fleet.Second, Default: 60, Min: 1, Max: 86400,
 					Why: "how long to wait where no frame has come over any cable of the ring yet (common practice, no source)",
 				},
+				downNoisy: {
+					Name: "noisy_quiet", Unit: fleet.Second, Default: 60, Min: 0, Max: 86400,
+					Why: "in place of quiet while the cable is known to be noisy: a loose contact interrupts for a while again and again, and that is one fault (common practice, no source)",
+				},
 			},
 		},
 		judge: judgeLinkDown,
@@ -55,7 +60,7 @@ func judgeLinkDown(w *watch, now time.Time) finding {
 		return no
 	}
 	need := w.needed()
-	if l.to.presence.hasUptime && !l.to.presence.moved.After(q.since) {
+	if !l.to.presence.livesAfter(q.since) {
 		return unknown // its registers may stand still as a whole
 	}
 	if q.misses < q.least() {
@@ -78,8 +83,12 @@ func judgeLinkDown(w *watch, now time.Time) finding {
 // needed is how long nothing must arrive.
 func (w *watch) needed() time.Duration {
 	q := &w.link.quiet
+	quiet := w.settings.seconds(downQuiet)
+	if w.link.watch[linkNoisy].active() {
+		quiet = max(quiet, w.settings.seconds(downNoisy))
+	}
 	if q.by == byAge {
-		return max(w.settings.seconds(downQuiet), time.Duration(2*q.oldest*float64(time.Second)))
+		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)))
 	}
 	interval := q.flow.interval()
 	longest := q.flow.longest
@@ -90,7 +99,7 @@ func (w *watch) needed() time.Duration {
 		return w.settings.seconds(downUnlearned)
 	}
 	frames := time.Duration(w.settings.thresholds[downFrames] * float64(interval))
-	return max(w.settings.seconds(downQuiet), frames, 2*longest, 2*q.period)
+	return max(quiet, frames, 2*longest, 2*q.period)
 }
 
 // chance is how improbable a run of bad samples must be on a cable that is as good as its own past before it is called

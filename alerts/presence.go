@@ -13,7 +13,9 @@ type presence struct {
 	beat      time.Duration // shortest period of its poll groups, as far as seen
 	uptime    float64       // s; as last reported
 	hasUptime bool
-	moved     time.Time // newest frame in which the uptime had grown: proof that its registers are alive
+	ticks     bool      // the uptime counts finely enough to tell whether the registers live
+	uptimeAt  time.Time // newest frame with an uptime
+	moved     time.Time // newest frame in which the uptime had grown: proof that the registers live
 	restarted time.Time // newest frame in which the uptime had dropped
 	missedAt  time.Time // newest poll that was tried and not answered
 }
@@ -41,18 +43,35 @@ func (p *presence) note(s *stream, f *fleet.Frame, period time.Duration) {
 	}
 }
 
+// fineTick is the coarsest uptime, in seconds, that is proof of life: one in minutes stands still at most polls.
+const fineTick = 10
+
 // seeUptime files the time since the controller started. A counter of seconds that wraps looks like a restart, which
 // costs one judgement of the links, and nothing else.
-func (p *presence) seeUptime(v float64, at time.Time) {
+func (p *presence) seeUptime(r *reading) {
+	v := r.value.Number
 	switch {
 	case !p.hasUptime:
 		p.hasUptime = true
+		p.moved = r.at
 	case v < p.uptime:
-		p.restarted = at
+		p.restarted, p.moved = r.at, r.at
 	case v > p.uptime:
-		p.moved = at
+		p.moved = r.at
 	}
-	p.uptime = v
+	p.uptime, p.uptimeAt = v, r.at
+	p.ticks = r.point.Div != 0 && r.point.Mul/r.point.Div <= fineTick
+}
+
+// livesAfter reports whether the registers are known to have lived after an instant; a unit whose uptime does not tell
+// is taken to live.
+func (p *presence) livesAfter(at time.Time) bool {
+	return !p.ticks || p.moved.After(at)
+}
+
+// stands reports whether the registers stand still: the unit answers, and its uptime does not grow.
+func (p *presence) stands() bool {
+	return p.ticks && p.uptimeAt.Sub(p.moved) > 2*fineTick*time.Second
 }
 
 // audibleSince returns from when on the unit could be heard in the ring and could hear it: it has answered since

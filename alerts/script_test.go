@@ -337,8 +337,10 @@ func lacks(a *fleet.Alarm) string {
 	if a.Advice == "" || !strings.HasSuffix(a.Advice, ".") {
 		lacking += " LACKS ADVICE"
 	}
-	if cautious[a.Kind] && !(strings.Contains(a.Caution, "local code") && strings.Contains(a.Caution, "licensed") && strings.Contains(a.Caution, "not a protective device")) {
-		lacking += " LACKS CAUTION"
+	for _, phrase := range []string{"local code", "licensed", "not a protective device"} {
+		if cautious[a.Kind] && !strings.Contains(a.Caution, phrase) {
+			lacking += " LACKS CAUTION: " + phrase
+		}
 	}
 	if a.Kind == "stage-split" && strings.Contains(a.Text, "are in equalize") && !strings.Contains(a.Caution, "hydrogen") {
 		lacking += " LACKS CAUTION"

@@ -11,6 +11,8 @@ const (
 	defaultValue = iota
 	defaultWithin
 	defaultDifference
+	defaultJump
+	defaultConstant
 )
 
 func temperatureDefaultDetector() *detector {
@@ -28,12 +30,20 @@ func temperatureDefaultDetector() *detector {
 					Why: "charging targets are given for 25 °C, so that is what a controller without a sensor uses (common practice, no source)",
 				},
 				defaultWithin: {
-					Name: "within", Unit: fleet.Celsius, Default: 0.05, Min: 0, Max: 2,
-					Why: "half of the usual resolution of 0.1 °C",
+					Name: "within", Unit: fleet.Celsius, Default: 0.06, Min: 0, Max: 2,
+					Why: "half of the usual resolution of 0.1 °C and a little: to a device that counts in tenths of a kelvin 25 °C are 24.95 or 25.05",
 				},
 				defaultDifference: {
 					Name: "difference", Unit: fleet.Celsius, Default: 2, Min: 0.2, Max: 50,
 					Why: "as for temperature-split: nearer than this the fallback does no harm",
+				},
+				defaultJump: {
+					Name: "jump", Unit: fleet.Celsius, Default: 1, Min: 0, Max: 50,
+					Why: "who came to the value by a larger step than a battery takes between two polls has fallen back; who drifted through it has a sensor (common practice, no source)",
+				},
+				defaultConstant: {
+					Name: "constant", Unit: fleet.Second, Default: 1800, Min: 0, Max: 30 * 86400,
+					Why: "and so has who stays there this long, for each 0.1 °C of resolution, while the reference has another value (common practice, no source)",
 				},
 			},
 		},
@@ -57,14 +67,27 @@ func judgeTemperatureDefault(w *watch, now time.Time) finding {
 		}
 		return finding{verdict: Yes}
 	}
-	f := finding{verdict: w.compare(Disagreement{Limit: th[defaultDifference]}, false, now)}
 	if math.Abs(t.value-th[defaultValue]) > th[defaultWithin] && fresh(t.at, u.heatPeriod(), now) {
-		f.verdict = No
+		return no
+	}
+	f := finding{verdict: w.compare(Disagreement{Limit: th[defaultDifference]}, false, now)}
+	if f.verdict == Yes && !w.fellBack() {
+		return unknown
 	}
 	if f.verdict == Yes && t.known {
 		f.since = t.since
 	}
 	return f
+}
+
+// fellBack reports whether the unit came to the value that it has by a jump, or has kept it for long.
+func (w *watch) fellBack() bool {
+	t := &w.unit.heat
+	coarse := max(1, t.grain/0.1)
+	if t.known && math.Abs(t.value-t.from) > max(w.settings.thresholds[defaultJump], 1.5*t.grain) {
+		return true
+	}
+	return t.at.Sub(t.since).Seconds() >= w.settings.thresholds[defaultConstant]*coarse
 }
 
 // judgeOwnSensor is the verdict on the reference. A fallback value that was already there when the program began may be

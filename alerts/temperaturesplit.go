@@ -37,7 +37,7 @@ func temperatureSplitDetector() *detector {
 }
 
 // compare holds a unit's temperature against the reference's. It is unknown without a single reference whose reading
-// stands for something, and where either reading is old.
+// stands for something, and where either reading is old or its unit's registers stand still.
 func (w *watch) compare(d Disagreement, before bool, now time.Time) Verdict {
 	u, ref := w.unit, w.ring.reference.unit
 	switch {
@@ -46,6 +46,8 @@ func (w *watch) compare(d Disagreement, before bool, now time.Time) Verdict {
 	case ref == u:
 		return No
 	case !u.heat.gone.IsZero() || !ref.heat.gone.IsZero():
+		return Unknown
+	case u.presence.stands() || ref.presence.stands():
 		return Unknown
 	case !fresh(u.heat.at, u.heatPeriod(), now) || !fresh(ref.heat.at, ref.heatPeriod(), now):
 		return Unknown
@@ -58,7 +60,7 @@ func judgeTemperatureSplit(w *watch, now time.Time) finding {
 	th := &w.settings.thresholds
 	f := finding{verdict: w.compare(Disagreement{th[splitDifference], th[splitDeadband]}, w.active(), now)}
 	if f.verdict == Yes {
-		if d := w.unit.watch[temperatureDefault]; d.active() || !d.hold.Since.IsZero() {
+		if d := w.unit.watch[temperatureDefault]; d.active() {
 			f.because = d.use()
 		}
 	}

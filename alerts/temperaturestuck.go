@@ -49,7 +49,7 @@ func judgeTemperatureStuck(w *watch, now time.Time) finding {
 		return unknown
 	case w.ring.reference.unit != u:
 		return no
-	case !fresh(t.at, u.heatPeriod(), now) || !t.gone.IsZero():
+	case !fresh(t.at, u.heatPeriod(), now) || !t.gone.IsZero() || u.presence.stands():
 		return unknown
 	}
 	constant := t.at.Sub(t.since)
