@@ -49,7 +49,7 @@ func pack(frames []fleet.Frame) (*packer, error) {
 		order[i] = &frames[i]
 	}
 	slices.SortStableFunc(order, func(a, b *fleet.Frame) int {
-		return cmp.Or(a.At.Compare(b.At), compareFrames(a, b))
+		return cmp.Or(cmp.Compare(a.At.UnixNano(), b.At.UnixNano()), compareFrames(a, b))
 	})
 	p := &packer{layouts: make(map[layoutID]*fleet.Layout)}
 	for _, f := range order {
@@ -94,7 +94,8 @@ func check(f *fleet.Frame) error {
 
 // add puts a frame into the parcel under way, or into a new one if it is of another instant or does not fit.
 func (p *packer) add(f *fleet.Frame) error {
-	if len(p.frames) > 0 && !f.At.Equal(p.at) {
+	// By the wall clock: a monotonic reading, which Equal would prefer, does not go into the file.
+	if len(p.frames) > 0 && f.At.UnixNano() != p.at.UnixNano() {
 		p.finish()
 	}
 	var id layoutID
