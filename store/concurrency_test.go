@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"iter"
 	"sync"
@@ -112,5 +113,26 @@ func TestTogether(t *testing.T) {
 	}
 	if err := s.Verify(t.Context()); err != nil {
 		t.Error(err)
+	}
+}
+
+// A daemon that is told to stop does not wait behind a slow commit.
+func TestCancelledWhileWaiting(t *testing.T) {
+	s, err := Open(damageable(t), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.writer <- struct{}{} // a write that takes its time
+	ctx, cancel := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- s.Append(ctx, numbered(t, "mill/north/birch", 0, 1)) }()
+	cancel()
+	if err := <-done; !errors.Is(err, context.Canceled) {
+		t.Errorf("Append = %v, want context.Canceled", err)
+	}
+	<-s.writer
+	if n := countFrames(t, s); n != damageableFrames {
+		t.Errorf("%d frames, want %d: the cancelled one is not there", n, damageableFrames)
 	}
 }

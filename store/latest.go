@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"slices"
+	"sync"
 
 	"go.etcd.io/bbolt"
 
@@ -37,6 +38,17 @@ func (s *Store) Latest(ctx context.Context, id fleet.ControllerID) ([]fleet.Fram
 		}
 	}
 	return frames, nil
+}
+
+// newest holds the newest answered frame of each controller and poll group.
+type newest struct {
+	mu     sync.Mutex
+	frames map[frameKey]*fleet.Frame
+}
+
+type frameKey struct {
+	controller fleet.ControllerID
+	group      fleet.Group
 }
 
 // put takes over those frames that are newer than what it has. Of two of one instant the first stands.
