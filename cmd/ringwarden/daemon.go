@@ -33,6 +33,8 @@ type daemon struct {
 	reload <-chan *plant
 	// ready is called once everything is at work; nil: nobody asks.
 	ready func()
+	// time is the clock that frames, alarms and readings go by. The zero value is the machine's own.
+	time pace
 	// alive is called at every tick with the number of frames so far; nil: nobody asks.
 	alive func(frames uint64)
 }
@@ -64,23 +66,25 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	if err != nil {
 		return fmt.Errorf("reading the alarms that stood before: %w", err)
 	}
-	engine := alerts.New(f)
+	judged := d.time.fleet(f)
+	engine := alerts.New(judged)
 	engine.Restore(standing)
 
 	var r *road.Road
 	version, revision := buildVersion()
-	m := metrics.New(f, metrics.Options{
+	m := metrics.New(judged, metrics.Options{
+		Now:     func() time.Time { return d.time.of(time.Now()) },
 		Version: version, Revision: revision, Kinds: alerts.Kinds(), Logger: d.log,
 		Store: func() metrics.StoreHealth { return storeHealth(journal, r) },
 	})
 	m.Restore(standing)
-	r = road.New(journal, engine, f.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
-	p := poller.New(poller.Config{Logger: d.log}, r)
+	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
+	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
 	p.Update(devices, f.Periods)
 
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.Run(gctx) })
-	g.Go(func() error { r.Run(gctx, tick(f.Periods), d.alive); return nil })
+	g.Go(func() error { d.tick(gctx, r, tick(f.Periods)); return nil })
 	g.Go(func() error { return dashboard.Serve(gctx, d.listener, d.handler(m.Handler(), r, journal)) })
 	g.Go(func() error { d.reloads(gctx, p, r, m); return nil })
 	if d.ready != nil {
@@ -90,7 +94,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
 	defer cancel()
-	r.Close(last, time.Now())
+	r.Close(last, d.time.of(time.Now()))
 	return err
 }
 
@@ -135,6 +139,23 @@ func storeHealth(journal *store.Store, r *road.Road) metrics.StoreHealth {
 		h.Commits, h.CommitTime, h.FileBytes = s.Commits, s.Committing, s.Size
 	}
 	return h
+}
+
+// tick lets the road judge by the clock until ctx is done.
+func (d *daemon) tick(ctx context.Context, r *road.Road, every time.Duration) {
+	ticker := time.NewTicker(every)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case now := <-ticker.C:
+			r.Tick(ctx, d.time.of(now.Round(0))) // by the wall clock, as the frames are
+			if d.alive != nil {
+				d.alive(r.Carried())
+			}
+		}
+	}
 }
 
 // tick is how often the engine judges: twice in the shortest period, within bounds.

@@ -41,7 +41,7 @@ func (a *app) demoCommand() *cobra.Command {
 		Short: "Watch a simulated ring, with nothing to prepare",
 		Long: `Simulate five charge controllers in a ring, poll them over real Modbus TCP on this machine, store every reading in a
 temporary database, serve metrics, judge, and show what happens. Simulated time runs sixty times as fast as the clock:
-a day of the ring takes 24 minutes.
+a day of the ring takes 24 minutes, and all times shown, stored and judged are simulated.
 
 A scenario makes something go wrong. With --for, the demo ends by itself and says whether the alarms of the scenario
 were raised, and no other; the exit status is 1 if not.`,
@@ -203,7 +203,10 @@ func (a *app) watchDemo(ctx context.Context, p *plant, sim *simulator.Plant, o d
 			moveHosts(p.fleet, addresses)
 		}
 		a.greet(p, o)
-		d := &daemon{plant: p, log: quiet(log), listener: listener, watchers: []road.Watcher{v, tally}}
+		d := &daemon{
+			plant: p, log: quiet(log), listener: listener, watchers: []road.Watcher{v, tally},
+			time: pace{speed: o.speed, from: time.Now(), to: sim.Now()},
+		}
 		return d.run(ctx)
 	})
 	g.Go(func() error { return v.Run(ctx) })

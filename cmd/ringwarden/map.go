@@ -57,36 +57,42 @@ func describeMap(out io.Writer, m *registermap.Map) error {
 	fmt.Fprintln(w, "  POINT\tAT\tTYPE\tQUANTITY\tUNIT\tPOLL")
 	for i := range points {
 		p := &points[i]
-		fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\t%s\n", p.Name, place(p), p.Type, orDash(p.Quantity.String()), orDash(string(p.Unit)), p.Group)
+		fmt.Fprintf(w, "  %s\t%s\t%s\t%s\t%s\t%s\n", p.Name, place(m, p), p.Type, orDash(p.Quantity.String()), orDash(string(p.Unit)), p.Group)
 	}
 	for _, g := range fleet.Groups {
 		if plan := m.Plan(g); plan != nil {
-			fmt.Fprintf(w, "  %s: %s: %s\n", g, count(len(plan.Blocks), "request", "requests"), blocks(plan))
+			fmt.Fprintf(w, "  %s: %s: %s\n", g, count(len(plan.Blocks), "request", "requests"), blocks(m, plan))
 		}
 	}
-	return w.Flush()
-}
-
-func place(p *registermap.Point) string {
-	if p.Length <= 1 {
-		return fmt.Sprintf("%s %d", p.Table, p.Address)
+	if err := w.Flush(); err != nil {
+		return err
 	}
-	return fmt.Sprintf("%s %d-%d", p.Table, p.Address, int(p.Address)+int(p.Length)-1)
+	for _, gap := range m.Gaps() {
+		fmt.Fprintf(out, "  note: %s\n", gap)
+	}
+	return nil
 }
 
-func blocks(plan *registermap.Plan) string {
+// place says where a point is, in the numbering of the user's file.
+func place(m *registermap.Map, p *registermap.Point) string {
+	return span(m, p.Table, p.Address, p.Length)
+}
+
+func blocks(m *registermap.Map, plan *registermap.Plan) string {
 	names := make([]string, len(plan.Blocks))
 	for i, b := range plan.Blocks {
-		names[i] = blockName(b)
+		names[i] = span(m, b.Table, b.Start, b.Count)
 	}
 	return strings.Join(names, ", ")
 }
 
-func blockName(b registermap.Block) string {
-	if b.Count == 1 {
-		return fmt.Sprintf("%s %d", b.Table, b.Start)
+func span(m *registermap.Map, t registermap.Table, start, n uint16) string {
+	first := m.Where(t, start)
+	if n <= 1 {
+		return first
 	}
-	return fmt.Sprintf("%s %d-%d", b.Table, b.Start, int(b.Start)+int(b.Count)-1)
+	_, last, _ := strings.Cut(m.Where(t, start+n-1), " ")
+	return first + "-" + last
 }
 
 func orDash(s string) string {
@@ -158,14 +164,14 @@ func printReadings(out io.Writer, m *registermap.Map, readings []poller.GroupRea
 		fmt.Fprintln(w, "  POINT\tVALUE\tAT\tREGISTERS")
 		for k := range r.Frame.Values {
 			p := points[r.Frame.Layout.Points[k].Name]
-			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", p.Name, valueText(&p.Point, &r.Frame.Values[k]), place(p), rawText(p, r.Replies))
+			fmt.Fprintf(w, "  %s\t%s\t%s\t%s\n", p.Name, valueText(&p.Point, &r.Frame.Values[k]), place(m, p), rawText(p, r.Replies))
 		}
 		if err := w.Flush(); err != nil {
 			return err
 		}
 		for _, reply := range r.Replies {
 			if reply.Err != nil {
-				fmt.Fprintf(out, "  %s was not read: %v\n", blockName(reply.Block), reply.Err)
+				fmt.Fprintf(out, "  %s was not read: %v\n", span(m, reply.Block.Table, reply.Block.Start, reply.Block.Count), reply.Err)
 			}
 		}
 	}

@@ -237,25 +237,8 @@ func (r *Road) Ready() error {
 	return nil
 }
 
-// Run ticks by the clock until ctx is done; after each tick it tells alive, unless that is nil, how many frames were
-// carried so far. Then the owner stops whoever puts frames and calls [Road.Close].
-func (r *Road) Run(ctx context.Context, every time.Duration, alive func(frames uint64)) {
-	ticker := time.NewTicker(every)
-	defer ticker.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case now := <-ticker.C:
-			r.Tick(ctx, now.Round(0))
-			if alive != nil {
-				alive(r.Carried())
-			}
-		}
-	}
-}
-
-// Close stores what is still waiting; ctx limits how long that may take.
+// Close judges a last time and stores what is still waiting, once nobody puts frames any more; ctx limits how long
+// that may take.
 func (r *Road) Close(ctx context.Context, now time.Time) {
 	r.Tick(ctx, now)
 	r.Flush(ctx)
