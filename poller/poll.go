@@ -33,46 +33,64 @@ func (c *conn) regrid(now time.Time) {
 func (c *conn) serve(ctx context.Context, s *slot, now time.Time) {
 	u := s.unit
 	f := fleet.Frame{Controller: u.dev.ID, Group: s.group}
-	behind := s.missed(now)
-	for s.missed(now) {
+	skipped := 0
+	for ; s.missed(now); skipped++ {
 		f.At, f.Late, f.Outcome = s.next, now.Sub(s.next), fleet.Skipped
 		c.p.sink.Put(&f)
-		if u.skipped++; u.skipped == 1 {
-			c.p.cfg.Logger.Warn("polling takes longer than its period; instants are skipped",
-				"controller", u.dev.ID, "group", s.group, "period", s.period)
-		}
 		s.next = s.next.Add(s.period)
 	}
+	c.reportSkipped(s, skipped)
 	f.At = s.next
 	s.next = s.next.Add(s.period)
 	if u.leave(f.At, now) {
-		f.Late, f.Outcome = now.Sub(f.At), u.last
-		c.p.sink.Put(&f)
-		return
-	}
-	c.poll(ctx, s, &f)
-	was := u.last
-	u.ended(f.Outcome, time.Now(), c.p.cfg.Backoff)
-	c.report(u, was)
-	if u.skipped > 0 && !behind {
-		c.p.cfg.Logger.Info("polling keeps up again", "controller", u.dev.ID, "skipped", u.skipped)
-		u.skipped = 0
+		f.Late, f.Outcome = max(0, now.Sub(f.At)), u.last
+	} else {
+		c.poll(ctx, s, &f)
+		c.report(s, u.ended(f.Outcome, time.Now(), c.p.cfg.Backoff))
 	}
 	c.p.sink.Put(&f)
 }
 
-// report logs what has changed for a unit since its last poll.
-func (c *conn) report(u *unit, was fleet.Outcome) {
-	is := u.last
-	if is == was || is == fleet.Unreachable || is == fleet.Skipped { // arrived has told of connections
+// caughtUp is how many polls in a row a unit must be in time before it counts as keeping up again. Common practice, no
+// source; it keeps a unit that skips every other instant from being reported each time.
+const caughtUp = 10
+
+// reportSkipped counts skipped instants and logs when they begin and end.
+func (c *conn) reportSkipped(s *slot, n int) {
+	u := s.unit
+	if u.skipped += n; n > 0 {
+		if u.skipped == n {
+			c.p.cfg.Logger.Warn("polling takes longer than its period; instants are skipped",
+				"controller", u.dev.ID, "group", s.group, "period", s.period)
+		}
+		u.inTime = 0
 		return
 	}
-	if is == fleet.Answered {
-		c.p.cfg.Logger.Debug("controller answers", "controller", u.dev.ID)
-		return
+	if u.inTime++; u.inTime == caughtUp && u.skipped > 0 {
+		c.p.cfg.Logger.Info("polling keeps up again", "controller", u.dev.ID, "skipped", u.skipped)
+		u.skipped = 0
 	}
-	c.p.cfg.Logger.Warn("controller does not answer as it should", "controller", u.dev.ID, "host", c.addr.host,
-		"unit", u.dev.Unit, "outcome", is, "error", c.err)
+}
+
+// report logs what has changed for a unit. Failures before its last poll count in fails; of connections arrived has
+// told already.
+func (c *conn) report(s *slot, fails int) {
+	u := s.unit
+	log := c.p.cfg.Logger
+	switch {
+	case u.last == fleet.Refused:
+		if s.refusals++; s.refusals == knownDead {
+			log.Warn("controller refuses to be read", "controller", u.dev.ID, "host", c.addr.host, "unit", u.dev.Unit,
+				"group", s.group, "error", c.err)
+		}
+		return
+	case fails < knownDead && u.fails == knownDead:
+		log.Warn("controller does not answer; trying again, more and more rarely", "controller", u.dev.ID,
+			"host", c.addr.host, "unit", u.dev.Unit, "outcome", u.last, "error", c.err)
+	case fails >= knownDead && u.fails == 0:
+		log.Info("controller answers again", "controller", u.dev.ID, "tries", fails)
+	}
+	s.refusals = 0
 }
 
 // A poll is one poll under way.
@@ -95,7 +113,7 @@ func (c *conn) poll(ctx context.Context, s *slot, f *fleet.Frame) {
 	if p.begun.IsZero() {
 		p.begun = now
 	}
-	f.Late, f.Took = p.begun.Sub(f.At), now.Sub(p.begun)
+	f.Late, f.Took = max(0, p.begun.Sub(f.At)), now.Sub(p.begun) // a clock set back makes nothing early
 	s.refused = false
 	switch {
 	case p.data:

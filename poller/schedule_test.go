@@ -1,11 +1,14 @@
 package poller
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"log/slog"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -137,11 +140,14 @@ func TestOverrunSkipsAndStarvesNobody(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := mapOf(t, threeGroups)
 		n := &fake{answer: slow(1700 * time.Millisecond)}
-		p, sink := fakePoller(n, Config{Timeout: 5 * time.Second})
+		var log bytes.Buffer
+		p, sink := fakePoller(n, Config{Timeout: 5 * time.Second, Logger: slog.New(slog.NewTextHandler(&log, nil))})
 		devices := []Device{device(m, "gateway", 1), device(m, "gateway", 2), device(m, "gateway", 3)}
 		p.Update(devices, periods)
 		stop := start(t, p)
-		time.Sleep(10*time.Minute + time.Second)
+		time.Sleep(10 * time.Minute)
+		n.becomes(slow(10 * time.Millisecond))
+		time.Sleep(time.Minute + time.Second)
 		stop()
 		for _, d := range devices {
 			for _, g := range fleet.Groups {
@@ -157,6 +163,11 @@ func TestOverrunSkipsAndStarvesNobody(t *testing.T) {
 				if n[fleet.Answered] < 4 { // of ten instants of the slow group, at about three times the load that can be done
 					t.Errorf("%s %s: answered %d times in ten minutes", d.ID, g, n[fleet.Answered])
 				}
+			}
+		}
+		for _, line := range []string{"instants are skipped", "keeps up again"} {
+			if said := strings.Count(log.String(), line); said != len(devices) {
+				t.Errorf("said %d times that %s, want once for each controller:\n%s", said, line, &log)
 			}
 		}
 		for i := 1; i < len(n.asked); i++ {
@@ -219,7 +230,10 @@ func deadUnit(t *testing.T, dead func(time.Duration) ([]uint16, error), gatewayT
 		time.Sleep(20 * time.Millisecond)
 		return make([]uint16, count), nil
 	}}
-	p, sink := fakePoller(n, Config{Backoff: Backoff{Min: 2 * time.Second, Max: time.Minute}})
+	var log bytes.Buffer
+	p, sink := fakePoller(n, Config{
+		Backoff: Backoff{Min: 2 * time.Second, Max: time.Minute}, Logger: slog.New(slog.NewTextHandler(&log, nil)),
+	})
 	devices := []Device{device(m, "gateway", 2), device(m, "gateway", 1), device(m, "gateway", 3)}
 	p.Update(devices, periods)
 	stop := start(t, p)
@@ -262,6 +276,13 @@ func deadUnit(t *testing.T, dead func(time.Duration) ([]uint16, error), gatewayT
 	}
 	if short < tries/2 || short >= tries*9/10 {
 		t.Errorf("%d of %d tries were short; want most, not all", short, tries)
+	}
+	// One line when it dies and one when it is back, not one for each try.
+	if said := strings.Count(log.String(), "controller does not answer"); said != 1 {
+		t.Errorf("said %d times that it does not answer:\n%s", said, &log)
+	}
+	if said := strings.Count(log.String(), "controller answers again"); said != 1 {
+		t.Errorf("said %d times that it is back:\n%s", said, &log)
 	}
 	if opens := len(n.openings("gateway")); gatewayTells && opens > 3*tries {
 		t.Errorf("%d connections for %d tries", opens, tries)

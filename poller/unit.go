@@ -20,18 +20,20 @@ type unit struct {
 	failed  time.Time     // when the last of them ended
 	retry   time.Time     // left alone until then
 	last    fleet.Outcome // of the last poll that was tried
-	skipped int           // instants skipped since the unit was last on time
+	skipped int           // instants skipped since the unit last kept up
+	inTime  int           // polls in a row without a skipped instant before them
 }
 
 // A slot is one poll group of a unit, and when it falls due next.
 type slot struct {
-	unit    *unit
-	group   fleet.Group
-	period  time.Duration
-	next    time.Time // the instant on the grid that has had no frame yet
-	plan    *registermap.Plan
-	values  []fleet.Value // used again for each frame
-	refused bool          // the device refused every address last time, so do not search again for what it has
+	unit     *unit
+	group    fleet.Group
+	period   time.Duration
+	next     time.Time // the instant on the grid that has had no frame yet
+	plan     *registermap.Plan
+	values   []fleet.Value // used again for each frame
+	refusals int           // polls in a row that were refused altogether
+	refused  bool          // the device refused every address last time, so do not search again for what it has
 }
 
 // leave reports whether the poll that fell due at an instant is not to be tried: the unit is being left alone, or it
@@ -40,9 +42,9 @@ func (u *unit) leave(at, now time.Time) bool {
 	return u.fails > 0 && (now.Before(u.retry) || !at.After(u.failed))
 }
 
-// ended takes note of how a poll of the unit ended.
-func (u *unit) ended(o fleet.Outcome, now time.Time, b Backoff) {
-	u.last = o
+// ended takes note of how a poll of the unit ended, and returns how many before it had failed in a row.
+func (u *unit) ended(o fleet.Outcome, now time.Time, b Backoff) (fails int) {
+	fails, u.last = u.fails, o
 	switch o {
 	case fleet.Silent, fleet.Garbled:
 		u.fails++
@@ -53,6 +55,7 @@ func (u *unit) ended(o fleet.Outcome, now time.Time, b Backoff) {
 	case fleet.Answered, fleet.Refused:
 		u.fails = 0
 	}
+	return fails
 }
 
 // timeout returns how long to wait for the unit's answers. Where a dead unit has neighbours that wait, most tries are
