@@ -289,6 +289,45 @@ func deadUnit(t *testing.T, dead func(time.Duration) ([]uint16, error), gatewayT
 	}
 }
 
+// Three groups fall due at one instant and the first one gets no answer: the others are not tried for nothing, which
+// would cost three time-outs instead of one.
+func TestSilentUnitIsTriedOnceAnInstant(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := mapOf(t, threeGroups)
+		minute := time.Date(2000, 1, 1, 0, 1, 0, 0, time.UTC)
+		n := &fake{answer: func(_ string, _ uint8, _, count uint16, timeout time.Duration) ([]uint16, error) {
+			if !time.Now().Before(minute) {
+				return timedOut(timeout)
+			}
+			return make([]uint16, count), nil
+		}}
+		p, sink := fakePoller(n, Config{})
+		d := device(m, "h", 1)
+		p.Update([]Device{d}, periods)
+		stop := start(t, p)
+		time.Sleep(61500 * time.Millisecond)
+		stop()
+		for _, g := range fleet.Groups {
+			frames := sink.of(d.ID, g)
+			if len(frames) == 0 {
+				t.Fatalf("%s: no frame", g)
+			}
+			if last := frames[len(frames)-1]; !last.At.Equal(minute) || last.Outcome != fleet.Silent {
+				t.Errorf("%s: %s at %v", g, last.Outcome, last.At)
+			}
+		}
+		tries := 0
+		for _, a := range n.requests("h", 1) {
+			if !a.from.Before(minute) {
+				tries++
+			}
+		}
+		if tries != 1 {
+			t.Errorf("%d tries, want 1", tries)
+		}
+	})
+}
+
 // A whole site is away: every instant has its frame, in time, and the site is tried more and more rarely, not by all
 // at the same moment.
 func TestConnectionBackoff(t *testing.T) {
