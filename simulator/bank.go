@@ -59,7 +59,10 @@ func newBank(f fleet.Bank, charge, rated float64) bank {
 	}
 	nominal := f.Nominal
 	if nominal == 0 {
-		nominal = max(24, b.cells*perCell)
+		nominal = b.cells * perCell
+	}
+	if nominal == 0 {
+		nominal = 24
 	}
 	if b.cells == 0 {
 		b.cells = math.Round(nominal / perCell)

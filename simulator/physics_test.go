@@ -201,3 +201,28 @@ func TestAClearDayYields(t *testing.T) {
 		t.Errorf("yield %.2f kWh per rated kW, want 5 to 7.5", yield)
 	}
 }
+
+// Whatever the fleet file leaves out of a bank is filled in so that it fits the rest.
+func TestBanksAreFilledIn(t *testing.T) {
+	tests := []struct {
+		name            string
+		bank            fleet.Bank
+		cells, ampHours float64
+		absorption      float64
+	}{
+		{"nothing said", fleet.Bank{}, 12, 2000, 28.8},
+		{"nominal alone", fleet.Bank{Nominal: 48}, 24, 1000, 57.6},
+		{"cells alone", fleet.Bank{Cells: 6}, 6, 4000, 14.4},
+		{"lithium", fleet.Bank{Chemistry: fleet.Lithium, Nominal: 51.2}, 16, 10 * 4800 / 51.2, 56},
+		{"all said", fleet.Bank{Nominal: 48, Cells: 24, Capacity: 800 * 3600}, 24, 800, 57.6},
+	}
+	for _, tt := range tests {
+		b := newBank(tt.bank, 0.5, 4800)
+		near(t, tt.name+": cells", b.cells, tt.cells, 0)
+		near(t, tt.name+": Ah", b.capacity/3600, tt.ampHours, 1e-9)
+		near(t, tt.name+": absorption volts", b.absorption*b.cells, tt.absorption, 1e-9)
+	}
+	if b := newBank(fleet.Bank{Chemistry: fleet.Lithium}, 0.5, 0); b.slope != 0 {
+		t.Error("lithium has a temperature slope")
+	}
+}

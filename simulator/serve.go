@@ -73,19 +73,16 @@ const (
 func (p *Plant) run(ctx context.Context, o ServeOptions) {
 	ticker := time.NewTicker(tick)
 	defer ticker.Stop()
-	began, from := time.Now(), p.Now()
+	c := clock{speed: o.Speed, began: time.Now(), from: p.Now()}
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case <-ticker.C:
 		}
-		target := from.Add(time.Duration(float64(time.Since(began)) * o.Speed))
-		lag := time.Duration(float64(target.Sub(p.Now())) / o.Speed)
-		if lag > longestLag {
-			o.Logger.Warn("simulation fell behind the clock; skipping ahead", "by", lag.Round(time.Second))
-			began, from = time.Now(), p.Now()
-			continue
+		target, skipped := c.target(time.Now(), p.Now())
+		if skipped > 0 {
+			o.Logger.Warn("simulation fell behind the clock; skipping ahead", "by", skipped.Round(time.Second))
 		}
 		for now := p.Now(); now.Before(target) && ctx.Err() == nil; {
 			next := now.Add(lockedSteps * step)
@@ -97,6 +94,26 @@ func (p *Plant) run(ctx context.Context, o ServeOptions) {
 		}
 		p.report(o.Logger)
 	}
+}
+
+// A clock says how far simulated time should be.
+type clock struct {
+	speed float64
+	began time.Time // by the machine's clock
+	from  time.Time // simulated, at began
+}
+
+// target returns the simulated instant that belongs to an instant of the machine's clock. If the simulation lags too
+// far behind it, the clock starts anew from where the simulation is, and skipped is the lag in the machine's time.
+func (c *clock) target(now, simulated time.Time) (target time.Time, skipped time.Duration) {
+	target = c.from.Add(time.Duration(float64(now.Sub(c.began)) * c.speed))
+	lag := time.Duration(float64(target.Sub(simulated)) / c.speed)
+	// A whole second of simulated time is the least that can be lagged by, however slowly it runs.
+	if lag <= longestLag || target.Sub(simulated) <= step {
+		return target, 0
+	}
+	c.began, c.from = now, simulated
+	return simulated, lag
 }
 
 func (p *Plant) report(log *slog.Logger) {
@@ -137,7 +154,7 @@ func (p *Plant) listen(anyPort bool) ([]*host, error) {
 			for _, open := range hosts[:i] {
 				open.listener.Close()
 			}
-			return nil, err
+			return nil, fmt.Errorf("%w; end what uses the address, or give the controller another host", err)
 		}
 	}
 	return hosts, nil

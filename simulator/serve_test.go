@@ -219,6 +219,49 @@ func TestTheClockDrives(t *testing.T) {
 	}
 }
 
+// After a laptop slept for a night the simulation must go on, not race through hours to catch up.
+func TestTheClockSkipsWhatItCannotCatchUpWith(t *testing.T) {
+	began := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	from := time.Date(2026, 6, 21, 10, 30, 0, 0, time.UTC)
+	c := clock{speed: 60, began: began, from: from}
+	for _, tt := range []struct {
+		name      string
+		now       time.Duration // of the machine, since it began
+		simulated time.Duration // done so far
+		target    time.Duration
+		skipped   time.Duration
+	}{
+		{"in step", time.Second, 57 * time.Second, time.Minute, 0},
+		{"a busy machine", 11 * time.Second, time.Minute, 11 * time.Minute, 0},
+		{"a night asleep", 8 * time.Hour, 11 * time.Minute, 11 * time.Minute, 8*time.Hour - 11*time.Second},
+		{"going on from there", 8*time.Hour + time.Second, 11 * time.Minute, 12 * time.Minute, 0},
+	} {
+		target, skipped := c.target(began.Add(tt.now), from.Add(tt.simulated))
+		if !target.Equal(from.Add(tt.target)) || skipped != tt.skipped {
+			t.Errorf("%s: %s, skipped %s; want %s, skipped %s", tt.name, target.Sub(from), skipped, tt.target, tt.skipped)
+		}
+	}
+	slow := clock{speed: 0.01, began: began, from: from}
+	if target, skipped := slow.target(began.Add(90*time.Second), from); skipped != 0 || !target.After(from) {
+		t.Errorf("slow motion skipped %s", skipped)
+	}
+}
+
+// An address that is taken is named, with what to do, and no listener is left open.
+func TestServeNamesATakenAddress(t *testing.T) {
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	f := rings(1, 1)
+	f.Sites[0].Rings[0].Controllers[0].Host = taken.Addr().String()
+	err = Serve(t.Context(), newPlant(t, f, Options{}), ServeOptions{})
+	if err == nil || !strings.Contains(err.Error(), taken.Addr().String()) || !strings.Contains(err.Error(), "give the controller another host") {
+		t.Errorf("got %v", err)
+	}
+}
+
 func TestServeRefusesWhatItMustNotServe(t *testing.T) {
 	tests := []struct {
 		name   string

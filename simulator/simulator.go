@@ -27,7 +27,7 @@ import (
 type Options struct {
 	Seed     uint64        // of everything random
 	Start    time.Time     // default: 21 June 2026, 10:30 on the clock of the fleet's first site
-	Charge   float64       // state of charge of every bank, above 0 to 1; default 0.9
+	Charge   float64       // state of charge of every bank, above 0 to 1; default 0.85
 	Weather  Weather       // default [Mixed]
 	Latitude float64       // degrees north; default 52
 	Hop      time.Duration // that a shared message takes from unit to unit; default 500 ms, but at most the ring's hop time
@@ -37,7 +37,7 @@ type Options struct {
 // The defaults of [Options]: in the middle of the morning, with the bank nearly full, every stage is seen within
 // five hours, which are five minutes at 60 times the clock's speed.
 const (
-	DefaultCharge   = 0.9
+	DefaultCharge   = 0.85
 	DefaultLatitude = 52
 	defaultClock    = 10*time.Hour + 30*time.Minute
 )
