@@ -16,7 +16,6 @@ type Engine struct {
 	watches []*watch // in the order in which they are judged
 	byKey   map[fleet.AlarmKey]*watch
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
-	started time.Time     // first Advance
 	now     time.Time     // last Advance
 	counts  Counts
 }
@@ -52,10 +51,7 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 		e.counts.Backwards++
 		return nil
 	}
-	if e.started.IsZero() {
-		e.started = now
-		e.forgetFuture(now)
-	}
+	e.wake(now)
 	e.now = now
 	changes := e.dropOrphans(now)
 	for _, s := range e.sites {
@@ -73,6 +69,19 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 		}
 	}
 	return changes
+}
+
+// wake notes that the program begins to listen: at its first Advance, and after a break in which it was not running or
+// its machine slept. Nobody was asked anything then, so nobody was silent.
+func (e *Engine) wake(now time.Time) {
+	if e.now.IsZero() {
+		e.forgetFuture(now)
+	} else if now.Sub(e.now) <= missable*e.periods.Fast+patience {
+		return
+	}
+	for _, s := range e.sites {
+		s.awake = now
+	}
 }
 
 // Alarms returns every alarm that is not normal, in a fixed order.

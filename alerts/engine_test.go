@@ -144,3 +144,39 @@ func TestAcknowledgeErrors(t *testing.T) {
 		}
 	}
 }
+
+// A laptop that slept for two hours must not wake with the news that every site is silent; after three polls without
+// an answer it is news.
+func TestBreakInListeningIsNoSilence(t *testing.T) {
+	e := New(pair())
+	frame := func(at time.Time, o fleet.Outcome) {
+		for _, id := range []fleet.ControllerID{"mill/north/alder", "mill/north/birch"} {
+			f := stageFrame(at, good(float64(fleet.Bulk)))
+			f.Controller = id
+			if f.Outcome = o; o != fleet.Answered {
+				f.Layout, f.Values = nil, nil
+			}
+			e.Put(f)
+		}
+	}
+	for i := range 10 {
+		at := noon.Add(time.Duration(i) * 10 * time.Second)
+		frame(at, fleet.Answered)
+		if c := e.Advance(at); len(c) > 0 {
+			t.Fatalf("changes in health: %+v", c)
+		}
+	}
+	woken := noon.Add(2 * time.Hour)
+	for i := range 3 {
+		at := woken.Add(time.Duration(i) * 10 * time.Second)
+		c := e.Advance(at)
+		if len(c) > 0 {
+			t.Fatalf("%v after waking: %+v", at.Sub(woken), c)
+		}
+		frame(at, fleet.Silent)
+	}
+	c := e.Advance(woken.Add(21 * time.Second))
+	if len(c) != 3 || c[0].Alarm.Kind != "site-silent" || c[1].Alarm.State != fleet.Suppressed {
+		t.Errorf("three missed polls after waking: %+v, want the site's silence with its controllers' explained", c)
+	}
+}

@@ -39,7 +39,7 @@ func linkNoisyDetector() *detector {
 				},
 				noisyScore: {
 					Name: "score", Unit: fleet.Plain, Default: 14, Min: 3, Max: 100,
-					Why: "natural logarithm of the likelihood ratio: by Wald's inequality a healthy cable starts such a run with a chance of at most exp(-14), one in a million",
+					Why: "natural logarithm of a likelihood ratio: a healthy cable starts such a run with a chance of about exp(-14), one in a million (Wald 1947; the limits on each minute's gain make it a little more)",
 				},
 				noisyBatches: {
 					Name: "batches", Unit: fleet.Plain, Default: 3, Min: 1, Max: 60,

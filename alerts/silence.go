@@ -41,13 +41,13 @@ func (u *unit) silent(n float64, now time.Time) bool {
 			return true
 		}
 	}
-	return now.Sub(u.heardAt()) > time.Duration(n*float64(u.beat()))+patience
+	return now.Sub(latest(u.heardAt(), u.ring.site.awake)) > time.Duration(n*float64(u.beat()))+patience
 }
 
 // heardAt returns when the unit was heard last; before its first answer, when the program began to listen.
 func (u *unit) heardAt() time.Time {
 	if u.presence.answered.IsZero() {
-		return u.ring.site.started
+		return u.ring.site.awake
 	}
 	return u.presence.answered
 }
@@ -117,9 +117,6 @@ func siteSilentDetector() *detector {
 // has answered its newest poll. They are not all asked at the same instant, so they cannot all be asked for the same
 // number of misses.
 func (s *site) prepare(now time.Time) {
-	if s.started.IsZero() {
-		s.started = now
-	}
 	if s.watch == nil {
 		return
 	}
