@@ -142,6 +142,7 @@ func checkInterop(t *testing.T, f *fleet.Frame) {
 
 // A server of Debian's python3-pymodbus, which does not answer for units that it does not have.
 func TestInteropPymodbus(t *testing.T) {
+	t.Parallel()
 	const python = "/usr/bin/python3"
 	if err := exec.Command(python, "-c", "import pymodbus.server").Run(); err != nil {
 		without(t, "python3-pymodbus (with python3-serial and python3-serial-asyncio)")
@@ -155,6 +156,7 @@ func TestInteropPymodbus(t *testing.T) {
 
 // A server of libmodbus (C), which answers for a dead and for a busy unit with exceptions.
 func TestInteropLibmodbus(t *testing.T) {
+	t.Parallel()
 	flags, err := exec.Command("pkg-config", "--cflags", "--libs", "libmodbus").Output()
 	if err != nil {
 		without(t, "libmodbus-dev (with pkg-config)")

@@ -91,6 +91,7 @@ func writePEM(t *testing.T, file, kind string, der []byte) {
 // Modbus/TCP Security wants both ends to prove who they are (R-08 and R-19 of the Modbus/TCP Security specification,
 // from memory, as quoted by the library).
 func TestTLS(t *testing.T) {
+	t.Parallel()
 	dir := t.TempDir()
 	ca, stranger := newAuthority(t, dir, "ca"), newAuthority(t, dir, "stranger")
 	certificate, key := ca.issue(t, "device")

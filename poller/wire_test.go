@@ -52,6 +52,7 @@ func TestOneFault(t *testing.T) {
 // came through, none invented, doubled or kept for a later poll; every instant has its frame; and all that ever goes
 // over the wire are the four reads.
 func TestNoReadingIsLostOrInvented(t *testing.T) {
+	t.Parallel()
 	m := ledgerMap(t)
 	periods := fleet.Periods{Fast: 150 * time.Millisecond, Normal: 450 * time.Millisecond, Slow: 900 * time.Millisecond}
 	sink := &notebook{}
@@ -171,6 +172,7 @@ func TestReconnectingLeaksNoDescriptor(t *testing.T) {
 
 // A device that restarts: its connections die, its port is closed for a while, and then all is as before.
 func TestDeviceRestarts(t *testing.T) {
+	t.Parallel()
 	l, m := newLedger(testTimeout), ledgerMap(t)
 	s := newStation(t, l.reply, nil)
 	sink := &notebook{}
