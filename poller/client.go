@@ -73,7 +73,7 @@ func loadTLS(conf *modbus.ClientConfiguration, files fleet.TLS) error {
 	return nil
 }
 
-// coils reads coils (function code 01) or discrete inputs (02) of a unit.
+// bits reads coils (function code 01) or discrete inputs (02) of a unit.
 func (c *client) bits(unit uint8, discrete bool, start, count uint16) ([]bool, error) {
 	if c.lib == nil {
 		return nil, errNotOpen

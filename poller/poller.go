@@ -10,10 +10,11 @@
 //
 //   - Polls fall due on a grid, k*period + phase from the Unix epoch. All controllers of a ring have the same phase and
 //     so are read at the same instant, as far as their connections allow; rings are spread over the fast period.
-//   - Each poll that falls due gives exactly one frame. No answer is news and travels as such: see [fleet.Outcome].
-//     Exceptions: an instant that no clock showed, or that lies more than a hundred periods back (the machine slept,
-//     the clock was set), was no poll; nor was one whose controller, connection or period a reload changed meanwhile.
-//     Where the clock is set back by more than two periods, instants can come twice.
+//   - Each poll that falls due gives exactly one frame. No answer is news and travels as such: see [fleet.Outcome]. A
+//     unit that is being left alone gives frames with the outcome of its last try. Exceptions: instants that are more
+//     than a hundred periods old when their turn comes (the machine slept, the clock was set) have no frame, nor has
+//     one that was still waiting when a reload changed its controller's connection or period. Where the clock is set
+//     back by more than two periods, instants come twice.
 //   - A value comes from the answer to this poll's own request. After anything but data or an exception the
 //     connection is closed and never used again, since the rest of a late answer would pass for the next one.
 //   - When a cycle takes longer than its period, instants are skipped, counted and reported. Nothing piles up.

@@ -36,6 +36,51 @@ type slot struct {
 	refused  bool          // the device refused every address last time, so do not search again for what it has
 }
 
+// newUnit returns the unit of a device. Where it was known before, it keeps its grid, and as much of what was learned
+// as is still true.
+func newUnit(d Device, periods fleet.Periods, now time.Time, old *unit) *unit {
+	u := &unit{dev: d}
+	same := old != nil && old.dev.Unit == d.Unit && old.dev.Map == d.Map
+	if same {
+		*u = *old
+		u.dev, u.slots = d, nil
+	}
+	for _, g := range fleet.Groups {
+		plan, period := d.Map.Plan(g), periods.Of(g)
+		if plan == nil || period <= 0 {
+			continue
+		}
+		s := &slot{period: period, group: g, plan: plan, next: gridAfter(now, period, d.Phase)}
+		if o := old.slot(g); o != nil {
+			if same {
+				s.plan, s.values, s.refused = o.plan, o.values, o.refused
+			}
+			if o.period == period && old.dev.Phase == d.Phase {
+				s.next = o.next
+			}
+		}
+		if s.values == nil {
+			s.values = make([]fleet.Value, len(plan.Layout.Points))
+		}
+		s.unit = u
+		u.slots = append(u.slots, s)
+	}
+	return u
+}
+
+// slot returns the unit's slot of a group, nil if it has none.
+func (u *unit) slot(g fleet.Group) *slot {
+	if u == nil {
+		return nil
+	}
+	for _, s := range u.slots {
+		if s.group == g {
+			return s
+		}
+	}
+	return nil
+}
+
 // leave reports whether the poll that fell due at an instant is not to be tried: the unit is being left alone, or it
 // has failed since that instant and would only fail again.
 func (u *unit) leave(at, now time.Time) bool {
