@@ -8,13 +8,14 @@ import (
 
 // A site holds what is judged of a place as a whole.
 type site struct {
-	name  string
-	rings []*ring
-	units []*unit
-	watch *watch        // of its silence; nil where it has one controller
-	quiet time.Time     // last Advance at which all of its controllers were silent
-	awake time.Time     // since when the program has listened without a break
-	beat  time.Duration // shortest poll period, for controllers that were never heard
+	name   string
+	rings  []*ring
+	units  []*unit
+	watch  *watch        // of its silence; nil where it has one controller
+	silent bool          // none of its controllers answers
+	back   time.Time     // when one answered again after the last such time
+	awake  time.Time     // since when the program has listened without a break
+	beat   time.Duration // shortest poll period, for controllers that were never heard
 }
 
 // A ring holds what is judged of a ring, prepared once at each Advance.

@@ -108,6 +108,7 @@ type story struct {
 	fleet   fleet.Fleet
 	engine  *alerts.Engine
 	actors  []*actor
+	acted   time.Duration // when a command was given last
 	now     time.Duration // everything up to and including this second has happened
 	poll    time.Duration
 	links   string // what maps offer: counters, flag, age, none
@@ -270,14 +271,19 @@ func (s *story) run(to time.Duration) {
 	s.begin()
 	for s.now < to {
 		s.now += time.Second
+		asked := false
 		for _, a := range s.actors {
 			a.cable.pass(s.now, a.from != nil && !a.from.mute)
 			if (s.now-a.phase)%s.poll == 0 && s.now >= a.phase {
 				f := s.frame(a)
 				s.engine.Put(&f)
+				asked = true
 			}
 		}
-		s.note(s.engine.Advance(epoch.Add(s.now)))
+		// Every second for a while after something happened, and later, to save time, whenever somebody was asked.
+		if asked || s.now-s.acted < 10*time.Minute {
+			s.note(s.engine.Advance(epoch.Add(s.now)))
+		}
 	}
 }
 

@@ -22,6 +22,7 @@ var names = map[string]fleet.Quantity{
 // command does what an 'at' line says: assignments, and a subject with a verb.
 func (s *story) command(words []string) error {
 	s.begin()
+	s.acted = s.now
 	for i := 0; i < len(words); i++ {
 		var err error
 		switch left, right, ok := strings.Cut(words[i], "="); {

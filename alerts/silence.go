@@ -67,8 +67,9 @@ func judgeControllerSilent(w *watch, now time.Time) finding {
 	switch {
 	case u.silent(n, now):
 		f := finding{verdict: Yes, since: u.heardAt()}
-		if s.watch.use() != nil && !s.quiet.IsZero() && now.Sub(s.quiet) <= time.Duration(n*float64(u.beat()))+2*patience {
-			f.because = s.watch
+		following := !s.back.IsZero() && now.Sub(s.back) <= time.Duration(n*float64(u.beat()))+2*patience
+		if s.silent || following {
+			f.because = s.watch.use()
 		}
 		return f
 	case u.answers(now):
@@ -123,17 +124,18 @@ func (s *site) prepare(now time.Time) {
 	silent := false
 	for _, u := range s.units {
 		if u.answers(now) {
+			if s.silent {
+				s.silent, s.back = false, now
+			}
 			return
 		}
 		silent = silent || u.silent(s.watch.settings.thresholds[siteSilentPolls], now)
 	}
-	if silent {
-		s.quiet = now
-	}
+	s.silent = s.silent || silent
 }
 
 func judgeSiteSilent(w *watch, now time.Time) finding {
-	if w.site.quiet.Equal(now) {
+	if w.site.silent {
 		var last time.Time
 		for _, u := range w.site.units {
 			last = latest(last, u.heardAt())
