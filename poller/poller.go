@@ -132,9 +132,10 @@ func orElse(d, other time.Duration) time.Duration {
 }
 
 // Run polls until ctx is done, then waits for the polls in flight: each ends with its request under way, so within
-// Timeout, and what it has read by then travels (if that is nothing, the poll counts as skipped). Connections that are just being opened cannot be stopped; Run waits for them for Grace, and [Poller.Wait]
-// for the rest. It returns nil on cancellation; there is no other end. After it has returned, nothing more is put
-// into the sink. It may run once at a time.
+// Timeout, and what it has read by then travels (if that is nothing, the poll counts as skipped). Connections that are
+// just being opened cannot be stopped; Run waits for them for Grace, and [Poller.Wait] for the rest. It returns nil on
+// cancellation; there is no other end. After it has returned, nothing more is put into the sink. It may run once at a
+// time.
 func (p *Poller) Run(ctx context.Context) error {
 	conns := make(map[address]*running)
 	for ctx.Err() == nil {

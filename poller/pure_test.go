@@ -77,7 +77,7 @@ func TestBackoffWait(t *testing.T) {
 			t.Errorf("wait(%d) takes %d values in 200: no jitter", i+1, len(seen))
 		}
 	}
-	for _, n := range []int{31, 32, 63, 64, 1 << 40} {
+	for _, n := range []int{31, 32, 63, 64, 1 << 30} {
 		if d := b.wait(n); d < b.Max/2 || d > b.Max {
 			t.Errorf("wait(%d) = %v, beyond the cap", n, d)
 		}
