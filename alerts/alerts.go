@@ -7,10 +7,10 @@
 // # How a finding comes about
 //
 // [Engine.Put] files each reading under its controller and judges nothing. [Engine.Advance] asks every detector about
-// every subject (site, ring, controller or link) for a verdict: on, off, or unknown. A detector lives in a file of its
+// every subject (site, ring, controller or link) for a verdict: yes, no, or unknown. A detector lives in a file of its
 // own, with its table of thresholds, where each default comes from, and its sentences. A missing value gives unknown,
-// which neither raises nor clears anything. An on may name another alarm that explains it: then the alarm is
-// suppressed by design instead of raised.
+// which neither raises nor clears anything. A yes may name another alarm that explains it: then the alarm is
+// suppressed by design instead of raised. KINDS.md lists the kinds, and testdata/scripts shows each at work.
 //
 // Verdicts pass through a [Hold] (on-delay and off-delay) and move the alarm along the states of ANSI/ISA-18.2 and
 // IEC 62682. Rules of the fleet file change delays, priorities and thresholds by site, ring, controller or link.

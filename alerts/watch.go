@@ -37,6 +37,9 @@ func (w *watch) use() *watch {
 // judge asks the detector and moves the alarm on. It returns false if nothing changed.
 func (w *watch) judge(now time.Time) (fleet.Change, bool) {
 	if w.settings.disabled {
+		if w.state == fleet.AlarmNormal {
+			return fleet.Change{}, false
+		}
 		return w.move(subjectRemoved, now, "a rule disables "+string(w.key.Kind)+" here")
 	}
 	f := w.detector.judge(w, now)
