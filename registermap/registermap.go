@@ -12,6 +12,7 @@
 package registermap
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"os"
 	"time"
@@ -35,9 +36,10 @@ const (
 
 // A Map is one register map. It never changes after [Parse] and may be shared.
 type Map struct {
-	File  string
-	Model string        // as people call the device; any text
-	Pause time.Duration // silence that the device wants between requests; 0: none
+	File   string
+	Digest [sha256.Size]byte // SHA-256 of the file: equal digests are equal maps
+	Model  string            // as people call the device; any text
+	Pause  time.Duration     // silence that the device wants between requests; 0: none
 	// Longest and LongestBits are how many registers, and coils or discrete inputs, one request may ask for.
 	Longest, LongestBits int
 	// Bridge is what a request costs beside its registers, in registers: so many unread ones are cheaper to read
@@ -125,6 +127,7 @@ func Parse(file string, data []byte) (*Map, error) {
 	if err := p.Err(); err != nil {
 		return nil, err
 	}
+	p.m.Digest = sha256.Sum256(data)
 	p.m.finish()
 	return p.m, nil
 }

@@ -54,10 +54,7 @@ func (d *daemon) run(ctx context.Context) error {
 		return err
 	}
 	err = d.watch(ctx, devices, journal)
-	if closeErr := journal.Close(); closeErr != nil {
-		err = errors.Join(err, fmt.Errorf("closing %s: %w", f.Store, closeErr))
-	}
-	return err
+	return errors.Join(err, journal.Close())
 }
 
 func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store) error {
@@ -95,6 +92,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTime)
 	defer cancel()
 	r.Close(last, d.time.of(time.Now()))
+	p.Wait()
 	return err
 }
 

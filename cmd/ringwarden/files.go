@@ -43,6 +43,16 @@ func withMaps(f *fleet.Fleet, read func(string) ([]byte, error)) (*plant, error)
 	return p, errors.Join(faults...)
 }
 
+// keepMaps puts the maps of an earlier plant in the place of those that did not change, so that the poller knows them
+// again and keeps what it learned of the devices.
+func (p *plant) keepMaps(earlier *plant) {
+	for path, m := range p.maps {
+		if old := earlier.maps[path]; old != nil && old.Digest == m.Digest {
+			p.maps[path] = old
+		}
+	}
+}
+
 func readMap(path string, read func(string) ([]byte, error)) (*registermap.Map, error) {
 	data, err := read(path)
 	if err != nil {

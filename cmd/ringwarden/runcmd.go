@@ -53,7 +53,7 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 	if err != nil {
 		return hintedError{fmt.Errorf("opening the daemon's own address: %w", err), "is another ringwarden running? 'listen' in the fleet file is the address"}
 	}
-	reloads, stop := reloadOnHangup(ctx, path, func(err error) {
+	reloads, stop := reloadOnHangup(ctx, path, p, func(err error) {
 		log.Error("the fleet file was not taken over; the old one stays in force", "error", err)
 	})
 	defer stop()
@@ -72,7 +72,7 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 }
 
 // reloadOnHangup yields the plant anew at each SIGHUP. The returned function ends it and waits.
-func reloadOnHangup(ctx context.Context, path string, fail func(error)) (<-chan *plant, func()) {
+func reloadOnHangup(ctx context.Context, path string, last *plant, fail func(error)) (<-chan *plant, func()) {
 	ctx, cancel := context.WithCancel(ctx)
 	hup := make(chan os.Signal, 1)
 	signal.Notify(hup, hangup)
@@ -90,8 +90,10 @@ func reloadOnHangup(ctx context.Context, path string, fail func(error)) (<-chan 
 				fail(err)
 				continue
 			}
+			p.keepMaps(last)
 			select {
 			case plants <- p:
+				last = p
 			case <-ctx.Done():
 				return
 			}

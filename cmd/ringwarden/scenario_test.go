@@ -2,8 +2,10 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"os"
 	"strings"
+	"sync"
 	"testing"
 
 	"ringwarden/testdata"
@@ -16,27 +18,40 @@ func TestLongScenarios(t *testing.T) {
 	if os.Getenv("RINGWARDEN_LONG") != "" {
 		names = shippedScenarios(t)
 	}
-	for _, name := range names {
+	outcomes := make([]outcome, len(names))
+	var wg sync.WaitGroup
+	for i, name := range names {
+		wg.Go(func() { outcomes[i] = runScenario(t.Context(), name, len(names) > 1) })
+	}
+	wg.Wait()
+	for i, name := range names {
 		t.Run(name, func(t *testing.T) {
-			t.Parallel()
-			args := []string{"demo", "--scenario", name, "--listen", "127.0.0.1:0"}
-			switch {
-			case name == "sensor-stuck": // it takes hours to know that a sensor no longer moves
-				args = append(args, "--for", "150s", "--speed", "240")
-			case len(names) == 1:
-				args = append(args, "--for", "20s", "--speed", "60")
-			default:
-				args = append(args, "--for", "150s", "--speed", "60")
-			}
-			var stdout, stderr bytes.Buffer
-			if status := run(t.Context(), args, &stdout, &stderr); status != exitDone {
-				t.Errorf("ringwarden %s: exit status %d\n%s%s", strings.Join(args, " "), status, &stdout, &stderr)
-			}
-			if !strings.Contains(stdout.String(), "As the scenario expects: ") {
-				t.Errorf("no verdict:\n%s", &stdout)
+			if o := outcomes[i]; o.status != exitDone || !strings.Contains(o.stdout, "As the scenario expects: ") {
+				t.Errorf("ringwarden %s: exit status %d\n%s%s", strings.Join(o.args, " "), o.status, o.stdout, o.stderr)
 			}
 		})
 	}
+}
+
+type outcome struct {
+	args           []string
+	status         int
+	stdout, stderr string
+}
+
+func runScenario(ctx context.Context, name string, all bool) outcome {
+	args := []string{"demo", "--scenario", name, "--listen", "127.0.0.1:0"}
+	switch {
+	case name == "sensor-stuck": // it takes hours to know that a sensor no longer moves
+		args = append(args, "--for", "150s", "--speed", "240")
+	case all:
+		args = append(args, "--for", "150s")
+	default:
+		args = append(args, "--for", "20s")
+	}
+	var stdout, stderr bytes.Buffer
+	status := run(ctx, args, &stdout, &stderr)
+	return outcome{args, status, stdout.String(), stderr.String()}
 }
 
 func shippedScenarios(t *testing.T) []string {
