@@ -2,7 +2,7 @@
 .DEFAULT_GOAL := help
 
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
-BENCH_ROOMS := registermap poller simulator alerts store metrics
+BENCH_ROOMS := registermap poller simulator alerts store metrics daemon
 
 .PHONY: help build demo peers lint test long cross bench clean
 
@@ -27,7 +27,7 @@ test: peers lint ## everything that must hold: lint, all tests under the race de
 	@$(MAKE) --no-print-directory long
 
 long: ## simulated weeks, without the race detector
-	RINGWARDEN_LONG=1 go test -count=1 -timeout 20m -run 'Long' ./alerts/... ./cmd/...
+	RINGWARDEN_LONG=1 go test -count=1 -timeout 20m -run 'Long' ./...
 
 cross: ## build for every platform, without cgo
 	@for target in linux/amd64 linux/arm64 linux/arm darwin/arm64 darwin/amd64 windows/amd64; do \
@@ -39,6 +39,9 @@ bench: $(addprefix bench-,$(BENCH_ROOMS)) ## run every room's benchmarks; each p
 
 bench-%: ## run one room's benchmarks, as in bench-alerts
 	go test -run '^$$' -bench . -benchmem -timeout 10m ./$*
+
+bench-daemon: ## run the whole daemon on 2,000 simulated controllers in a second process
+	go test -run '^$$' -bench Daemon -benchtime 1x ./cmd/ringwarden
 
 clean: ## remove what make built
 	rm -rf bin
