@@ -31,6 +31,7 @@ type alarmJSON struct {
 	Priority string        `json:"priority"`
 	Since    time.Time     `json:"since"`
 	Raised   time.Time     `json:"raised"`
+	Until    *time.Time    `json:"until,omitempty"` // shelved or out of service: when that ends
 	Text     string        `json:"text"`
 	Advice   string        `json:"advice,omitempty"`
 	Caution  string        `json:"caution,omitempty"`
@@ -150,6 +151,10 @@ func toAlarmJSON(a *fleet.Alarm) alarmJSON {
 		Kind: a.Kind, Subject: a.Subject, State: a.State.String(), Priority: a.Priority.String(),
 		Since: a.Since.UTC(), Raised: a.Raised.UTC(), Text: a.Text, Advice: a.Advice, Caution: a.Caution,
 	}
+	if !a.Until.IsZero() {
+		until := a.Until.UTC()
+		j.Until = &until
+	}
 	for _, f := range a.Figures {
 		value := &f.Value
 		if math.IsNaN(f.Value) || math.IsInf(f.Value, 0) {
@@ -172,6 +177,9 @@ func (j *alarmJSON) alarm() (fleet.Alarm, error) {
 	a := fleet.Alarm{
 		AlarmKey: fleet.AlarmKey{Kind: j.Kind, Subject: j.Subject}, State: state, Priority: priority,
 		Since: j.Since, Raised: j.Raised, Text: j.Text, Advice: j.Advice, Caution: j.Caution,
+	}
+	if j.Until != nil {
+		a.Until = *j.Until
 	}
 	for _, f := range j.Figures {
 		value := math.NaN()

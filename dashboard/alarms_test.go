@@ -34,6 +34,7 @@ func urls(t *testing.T, h http.Handler) string {
 // What a command shows must be what the daemon holds, whatever is in it.
 func TestClientReadsWhatTheDaemonHolds(t *testing.T) {
 	full := alarm("link-down", "mill/north/alder>birch", fleet.Unacknowledged, fleet.High, noon.Add(-time.Hour))
+	full.Until = noon.Add(time.Hour)
 	full.Advice, full.Caution = "look at the cable", `a faulted array can be live <& "so">`
 	full.Figures = []fleet.Figure{{Name: "frames", Value: 0.1, Unit: fleet.Plain}, {Name: "volts", Value: math.NaN(), Unit: fleet.Volt}, {Name: "far", Value: -1e300, Unit: fleet.Volt}}
 	b := &book{standing: []fleet.Alarm{full}}

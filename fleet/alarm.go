@@ -90,6 +90,7 @@ type Alarm struct {
 	Priority Priority
 	Since    time.Time // when the condition was first seen, before any on-delay
 	Raised   time.Time // when the alarm was raised
+	Until    time.Time // shelved or out of service: when that ends; otherwise zero
 	Text     string    // one sentence: what, where, with the numbers that led to it
 	Advice   string    // what to do first
 	Caution  string    // what can hurt, where something can; else empty

@@ -31,7 +31,7 @@ func checkChange(c *fleet.Change) error {
 	case len(k.Kind)+len(k.Subject) > textLimit:
 		why = fmt.Sprintf("its alarm's kind and subject are longer than %d bytes", textLimit)
 	}
-	for _, t := range []time.Time{c.At, c.Alarm.Since, c.Alarm.Raised} {
+	for _, t := range []time.Time{c.At, c.Alarm.Since, c.Alarm.Raised, c.Alarm.Until} {
 		if !t.IsZero() && !storable(t) {
 			why = "a time in it is out of range"
 		}
@@ -88,6 +88,9 @@ func appendAlarm(b []byte, a *fleet.Alarm) []byte {
 	for _, f := range a.Figures {
 		b = appendFloat(appendText(appendText(b, f.Name), string(f.Unit)), f.Value)
 	}
+	if !a.Until.IsZero() {
+		b = appendTime(b, a.Until)
+	}
 	return b
 }
 
@@ -103,6 +106,9 @@ func (w *wire) alarm() fleet.Alarm {
 	for i := range a.Figures {
 		f := &a.Figures[i]
 		f.Name, f.Unit, f.Value = w.text(), fleet.Unit(w.text()), w.float()
+	}
+	if len(w.b) > 0 {
+		a.Until = w.time()
 	}
 	return a
 }
