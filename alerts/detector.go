@@ -46,6 +46,8 @@ const (
 	temperatureDefault
 	temperatureStuck
 	temperatureSplit
+	storeBehind
+	storeDamaged
 	kindCount
 )
 
@@ -64,6 +66,8 @@ var detectors = func() [kindCount]*detector {
 		temperatureDefault:    temperatureDefaultDetector(),
 		temperatureStuck:      temperatureStuckDetector(),
 		temperatureSplit:      temperatureSplitDetector(),
+		storeBehind:           storeBehindDetector(),
+		storeDamaged:          storeDamagedDetector(),
 	}
 }()
 

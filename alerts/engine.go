@@ -15,6 +15,7 @@ type Engine struct {
 	units   map[fleet.ControllerID]*unit
 	watches []*watch // in the order in which they are judged
 	byKey   map[fleet.AlarmKey]*watch
+	reports map[fleet.Kind]*report
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
 	now     time.Time     // last Advance
 	counts  Counts

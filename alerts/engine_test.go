@@ -19,7 +19,7 @@ func TestKindsAreWellFormed(t *testing.T) {
 			t.Errorf("kind %q is doubled or no slug", k.Kind)
 		}
 		seen[k.Kind] = true
-		if k.About == "" || strings.HasSuffix(k.About, ".") || !strings.Contains(" site ring controller link ", " "+k.Subject+" ") {
+		if k.About == "" || strings.HasSuffix(k.About, ".") || !strings.Contains(" site ring controller link store ", " "+k.Subject+" ") {
 			t.Errorf("%s: about %q, subject %q", k.Kind, k.About, k.Subject)
 		}
 		if len(k.Thresholds) > mostThresholds {

@@ -116,6 +116,7 @@ func (e *Engine) build(f *fleet.Fleet) {
 		}
 		e.sites = append(e.sites, st)
 	}
+	e.watchStore()
 }
 
 func (e *Engine) buildRing(st *site, f *fleet.Ring) *ring {

@@ -12,10 +12,12 @@ type watch struct {
 	detector *detector
 	settings settings
 
-	site *site // of the subject, never nil
+	site *site // of the subject, never nil; for the store one that only has a name
 	ring *ring // of the subject; nil: the subject is a site
 	unit *unit // nil: the subject is no controller
 	link *link // nil: the subject is no link
+
+	report *report // what was said of the store; nil: the subject is something else
 
 	state         fleet.AlarmState
 	hold          HoldState

@@ -12,6 +12,9 @@ type Kind string
 // A Subject is what an alarm is about: the id of a site, ring, controller or link.
 type Subject string
 
+// OwnStore is the subject of what is wrong with this program's own store. No id of a fleet file can be it.
+const OwnStore Subject = "ringwarden:store"
+
 // Inside reports whether s is at, or is a part of it; everything is inside the empty subject. A link is inside its
 // ring, and not inside the controllers at its ends.
 func (s Subject) Inside(at Subject) bool {

@@ -159,6 +159,10 @@ var holds = map[string][]string{
 }
 
 func (p *parser) checkAt(s *section, kind KindInfo, at Subject) {
+	if len(holds[kind.Subject]) == 0 {
+		s.doc.Faultf(s.at("at"), "%s is about this program's own store, which is at no place of the fleet; leave at out", kind.Kind)
+		return
+	}
 	depth, ok := p.depth[at]
 	if !ok && p.nameless {
 		return

@@ -7,7 +7,7 @@ import "time"
 type KindInfo struct {
 	Kind       Kind
 	About      string // one line
-	Subject    string // what it is raised on: "site", "ring", "controller" or "link"
+	Subject    string // what it is raised on: "site", "ring", "controller", "link", or "store" for [OwnStore]
 	Priority   Priority
 	OnDelay    time.Duration // the condition must hold this long; 0: at once
 	OffDelay   time.Duration // the condition must be gone this long; 0: at once

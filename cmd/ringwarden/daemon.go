@@ -49,15 +49,15 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	journal, err := store.Open(f.Store, store.Options{Logger: d.log})
+	journal, aside, err := openJournal(f.Store, d.log)
 	if err != nil {
 		return err
 	}
-	err = d.watch(ctx, devices, journal)
+	err = d.watch(ctx, devices, journal, aside)
 	return errors.Join(err, journal.Close())
 }
 
-func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store) error {
+func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store, aside string) error {
 	f := d.plant.fleet
 	standing, err := journal.Standing(ctx)
 	if err != nil {
@@ -76,6 +76,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	})
 	m.Restore(standing)
 	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
+	reportDamage(r, journal, aside)
 	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
 	p.Update(devices, f.Periods)
 

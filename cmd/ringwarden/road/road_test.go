@@ -69,6 +69,8 @@ func (j *judge) Advance(now time.Time) []fleet.Change {
 
 func (j *judge) Alarms() []fleet.Alarm { return nil }
 
+func (j *judge) Report(fleet.Kind, bool, string) {}
+
 func newRoad(d *disk, commit time.Duration) (*road.Road, *bytes.Buffer) {
 	var log bytes.Buffer
 	return road.New(d, &judge{}, commit, slog.New(slog.NewTextHandler(&log, nil))), &log

@@ -1,0 +1,40 @@
+package main
+
+import (
+	"errors"
+	"log/slog"
+	"time"
+
+	"ringwarden/alerts"
+	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/store"
+)
+
+// openJournal opens the store of a daemon. A damaged one is moved aside, so that the watch goes on with a new one: aside
+// is where it is then, else empty. Anything else that is wrong with the file is an error, and the file is left alone.
+func openJournal(path string, log *slog.Logger) (journal *store.Store, aside string, err error) {
+	journal, err = store.Open(path, store.Options{Logger: log})
+	if !errors.Is(err, store.ErrDamaged) {
+		return journal, "", err
+	}
+	why := err
+	if aside, err = store.SetAside(path, time.Now()); err != nil {
+		return nil, "", errors.Join(why, err)
+	}
+	log.Error("the store is damaged: it was moved aside and a new one is begun; nothing was deleted", "moved_to", aside, "why", why)
+	journal, err = store.Open(path, store.Options{Logger: log})
+	return journal, aside, err
+}
+
+// reportDamage tells the road what is wrong with what was stored before.
+func reportDamage(r *road.Road, journal *store.Store, aside string) {
+	st, err := journal.Stat()
+	switch {
+	case aside != "":
+		r.Report(alerts.StoreDamaged, true, "it was found damaged when the program started and was moved to "+aside+"; a new one was begun")
+	case err == nil && st.Damaged > 0:
+		r.Report(alerts.StoreDamaged, true, count(int(min(st.Damaged, 1<<30)), "damaged record is", "damaged records are")+" skipped; ringwarden store verify names them")
+	case err == nil:
+		r.Report(alerts.StoreDamaged, false, "")
+	}
+}
