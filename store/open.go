@@ -31,7 +31,7 @@ func Open(path string, o Options) (*Store, error) {
 	if o.Wait <= 0 {
 		o.Wait = time.Second
 	}
-	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, writer: make(chan struct{}, 1)}
+	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1)}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {
 		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)

@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
 )
 
 // Options say how a store is opened. The zero value is good.
@@ -17,6 +19,8 @@ type Options struct {
 	Logger   *slog.Logger  // told of damage, once for each record; nil: nobody is
 	Wait     time.Duration // how long to wait for another program to close the file; 0: one second
 	ReadOnly bool          // make, change and write nothing; several programs may read at once
+	// Zone says whose days a controller's rollups follow. It is called from several goroutines; nil, or a nil zone: UTC.
+	Zone func(fleet.ControllerID) *time.Location
 }
 
 // A Store is an open file of frames and alarms. Its methods may be called from several goroutines at once.
@@ -24,6 +28,7 @@ type Store struct {
 	path     string
 	readOnly bool
 	log      *slog.Logger
+	zoneOf   func(fleet.ControllerID) *time.Location
 	db       *bbolt.DB
 	file     *os.File // the one that db uses
 	created  time.Time
