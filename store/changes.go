@@ -14,13 +14,20 @@ import (
 // PutChanges stores changes of alarms, in the order given, in one commit: all of them or none. In the same commit the
 // standing alarms follow: the last change that is put for an alarm says how it stands, whatever its instant.
 func (s *Store) PutChanges(ctx context.Context, changes []fleet.Change) error {
+	return s.putChanges(ctx, changes, nil)
+}
+
+func (s *Store) putChanges(ctx context.Context, changes []fleet.Change, edits Edits) error {
 	doing := fmt.Sprintf("storing %d changes of alarms in", len(changes))
 	for i := range changes {
 		if err := checkChange(&changes[i]); err != nil {
 			return explain(doing, s.path, err)
 		}
 	}
-	if len(changes) == 0 {
+	if err := checkEdits(edits); err != nil {
+		return explain(doing, s.path, err)
+	}
+	if len(changes)+len(edits) == 0 {
 		return nil
 	}
 	return s.write(ctx, doing, func(tx *bbolt.Tx) error {
@@ -34,7 +41,7 @@ func (s *Store) PutChanges(ctx context.Context, changes []fleet.Change) error {
 				return err
 			}
 		}
-		return nil
+		return editOutbox(tx, edits)
 	}, func() { s.counts.changes.Add(uint64(len(changes))) })
 }
 

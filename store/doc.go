@@ -3,9 +3,9 @@
 //
 // A [Store] promises:
 //
-//   - What [Store.Append] or [Store.PutChanges] acknowledged is on the disk: it is there after the process is killed or
-//     the power fails. What they refused is not acknowledged, though an error of the disk may leave it stored; giving
-//     the same frames again does no harm.
+//   - What [Store.Append], [Store.PutChanges] or [Store.PutOutbox] acknowledged is on the disk: it is there after the
+//     process is killed or the power fails. What they refused is not acknowledged, though an error of the disk may leave
+//     it stored; giving the same frames again does no harm.
 //   - [Store.Frames] gives frames in the order of their instants, then of their controllers' ids, then of their groups,
 //     however late and disordered they were appended. Where two frames have the same controller, group and instant, the
 //     one that was appended first stands, since it is the one that the alarm engine judged.

@@ -98,6 +98,9 @@ type batch struct {
 
 func (b *batch) fill(bucket *bbolt.Bucket, first, end []byte) error {
 	b.records, b.memory = b.records[:0], b.memory[:0]
+	if bucket == nil { // it comes with its first record
+		return nil
+	}
 	c := bucket.Cursor()
 	for k, v := c.Seek(first); k != nil; k, v = c.Next() {
 		if end != nil && bytes.Compare(k, end) >= 0 {

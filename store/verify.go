@@ -26,6 +26,7 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketJournal, v.frames},
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
+		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
 	} {
 		for batch, err := range s.records(ctx, step.bucket, nil, nil) {
 			if err != nil {
