@@ -34,7 +34,9 @@ func (a *app) command() *cobra.Command {
 exports Prometheus metrics, and says which controller is out of stage with its peers, which cable of the ring is
 failing, which ground-fault trip was not shared and which temperature is wrong. It only ever reads from devices.
 
-It is advice, never a protective device.`,
+It is advice, never a protective device.
+
+Exit status: 0 done, 1 it failed, 2 the command line was wrong.`,
 		Example: `  ringwarden demo                       watch a simulated ring, with nothing to prepare
   ringwarden map check my-map.yaml      check a register map that you wrote
   ringwarden map read my-map.yaml --host 192.0.2.7 --unit 1

@@ -87,8 +87,11 @@ func (a *app) listScenarios() error {
 	return nil
 }
 
-// findScenario reads a shipped scenario by its name, or any other by its path.
+// findScenario reads a shipped scenario by its name, or any other by its path. No name is no scenario.
 func findScenario(name string) (*simulator.Scenario, error) {
+	if name == "" {
+		return nil, nil
+	}
 	if data, err := testdata.Files.ReadFile(path.Join(scenarioFolder, name+".yaml")); err == nil {
 		return simulator.ParseScenario(name+".yaml", data)
 	}
@@ -128,11 +131,9 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	if err != nil {
 		return err
 	}
-	var scenario *simulator.Scenario
-	if o.scenario != "" {
-		if scenario, err = findScenario(o.scenario); err != nil {
-			return err
-		}
+	scenario, err := findScenario(o.scenario)
+	if err != nil {
+		return err
 	}
 	sim, err := simulator.New(p.fleet, p.maps, simulator.Options{Seed: o.seed, Scenario: scenario})
 	if err != nil {

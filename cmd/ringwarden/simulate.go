@@ -58,11 +58,9 @@ func (a *app) simulate(ctx context.Context, o simulateOptions) error {
 	if err != nil {
 		return err
 	}
-	var scenario *simulator.Scenario
-	if o.scenario != "" {
-		if scenario, err = findScenario(o.scenario); err != nil {
-			return err
-		}
+	scenario, err := findScenario(o.scenario)
+	if err != nil {
+		return err
 	}
 	sim, err := simulator.New(p.fleet, p.maps, simulator.Options{Seed: o.seed, Scenario: scenario})
 	if err != nil {
