@@ -127,3 +127,11 @@ type Change struct {
 	Who   string // a person, or "" for the program itself
 	Why   string // a person's reason, or what explains a suppression
 }
+
+// A Note is what a person wrote down about a place, as in "swapped cables 2 and 5". Notes are kept for ever.
+type Note struct {
+	At      time.Time // of what it tells, which may be earlier than when it was written
+	Subject Subject   // a site, ring, controller or link; empty: everything
+	Who     string    // as they call themselves; empty: unknown
+	Text    string
+}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -98,7 +99,7 @@ func TestFormatBuckets(t *testing.T) {
 		want = append(want, row[1])
 	}
 	var got []string
-	for _, name := range buckets {
+	for _, name := range append(slices.Clone(buckets), bucketNotes) {
 		got = append(got, string(name))
 	}
 	if fmt.Sprint(got) != fmt.Sprint(want) {

@@ -27,6 +27,7 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
 		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
+		{bucketNotes, v.note},
 	} {
 		for batch, err := range s.records(ctx, step.bucket, nil, nil) {
 			if err != nil {
