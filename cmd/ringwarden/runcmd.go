@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"os/signal"
@@ -12,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"ringwarden/fleet"
+	"ringwarden/fleet/userfile"
 )
 
 func (a *app) runCommand() *cobra.Command {
@@ -47,7 +50,7 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 	}
 	p, err := loadPlant(path)
 	if err != nil {
-		return hintedError{err, "ringwarden config check " + path + " checks without running"}
+		return hintedError{err, fleetHint(path, err)}
 	}
 	listener, err := net.Listen("tcp", p.fleet.Listen)
 	if err != nil {
@@ -69,6 +72,13 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 	_, _ = sd.SdNotify(false, sd.SdNotifyStopping)
 	log.Info("stopped")
 	return err
+}
+
+func fleetHint(path string, err error) string {
+	if errors.Is(err, fs.ErrNotExist) {
+		return "write one after fleet/FORMAT.md and name it, as in ringwarden run fleet.yaml; ringwarden demo needs none"
+	}
+	return "ringwarden config check " + path + " checks without running"
 }
 
 // reloadOnHangup yields the plant anew at each SIGHUP. The returned function ends it and waits.
@@ -164,8 +174,9 @@ func (a *app) checkConfig(path string) error {
 	}
 	f := p.fleet
 	fmt.Fprintf(a.out, "%s: no fault\n", path)
-	fmt.Fprintf(a.out, "  pages on %s, readings in %s, committed every %s\n", f.Listen, f.Store, f.Commit)
-	fmt.Fprintf(a.out, "  polled every %s (fast), %s (normal), %s (slow)\n", f.Periods.Fast, f.Periods.Normal, f.Periods.Slow)
+	fmt.Fprintf(a.out, "  pages on %s, readings in %s, committed every %s\n", f.Listen, f.Store, userfile.Span(f.Commit))
+	fmt.Fprintf(a.out, "  polled every %s (fast), %s (normal), %s (slow)\n",
+		userfile.Span(f.Periods.Fast), userfile.Span(f.Periods.Normal), userfile.Span(f.Periods.Slow))
 	for s := range f.Sites {
 		site := &f.Sites[s]
 		for r := range site.Rings {
