@@ -14,6 +14,8 @@ type detector struct {
 	judge func(w *watch, now time.Time) finding
 	// tell returns the sentences. It is asked when an alarm is raised or suppressed, after judge said Yes.
 	tell func(w *watch, now time.Time) words
+	// every is how often judge is asked, where that need not be at every Advance; 0: always.
+	every time.Duration
 	// adopt prepares the subject for an alarm that stood before a restart; nil: nothing to prepare.
 	adopt func(w *watch)
 }
@@ -48,6 +50,8 @@ const (
 	temperatureSplit
 	storeBehind
 	storeDamaged
+	alarmFlood
+	alarmChattering
 	kindCount
 )
 
@@ -68,6 +72,8 @@ var detectors = func() [kindCount]*detector {
 		temperatureSplit:      temperatureSplitDetector(),
 		storeBehind:           storeBehindDetector(),
 		storeDamaged:          storeDamagedDetector(),
+		alarmFlood:            alarmFloodDetector(),
+		alarmChattering:       alarmChatteringDetector(),
 	}
 }()
 

@@ -1,7 +1,7 @@
 package alerts
 
 import (
-	"fmt"
+	"slices"
 	"time"
 
 	"ringwarden/fleet"
@@ -17,6 +17,7 @@ type Engine struct {
 	byKey   map[fleet.AlarmKey]*watch
 	reports map[fleet.Kind]*report
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
+	orders  []Order       // what is out of service
 	now     time.Time     // last Advance
 	counts  Counts
 }
@@ -36,12 +37,8 @@ type Counts struct {
 
 // New returns an engine for a fleet. It keeps f, which must not change any more.
 func New(f *fleet.Fleet) *Engine {
-	e := &Engine{periods: f.Periods, rules: f.Rules, units: map[fleet.ControllerID]*unit{}}
+	e := &Engine{}
 	e.build(f)
-	e.byKey = make(map[fleet.AlarmKey]*watch, len(e.watches))
-	for _, w := range e.watches {
-		e.byKey[w.key] = w
-	}
 	return e
 }
 
@@ -54,7 +51,7 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 	}
 	e.wake(now)
 	e.now = now
-	changes := e.dropOrphans(now)
+	changes := append(e.dropOrphans(now), e.expire(now)...)
 	for _, s := range e.sites {
 		s.prepare(now)
 		for _, r := range s.rings {
@@ -66,6 +63,7 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 	}
 	for _, w := range e.watches {
 		if c, ok := w.judge(now); ok {
+			w.site.raises.note(&c)
 			changes = append(changes, c)
 		}
 	}
@@ -93,41 +91,43 @@ func (e *Engine) Alarms() []fleet.Alarm {
 			all = append(all, w.alarm())
 		}
 	}
+	for i := range e.orders {
+		all = append(all, e.orders[i].alarm(fleet.OutOfService))
+	}
 	return append(all, e.orphans...)
 }
 
 // Counts returns what was not believed so far.
 func (e *Engine) Counts() Counts { return e.counts }
 
-// Acknowledge notes that a person has seen an alarm, and returns the change. It is an error if there is no such alarm,
-// or none that waits for it.
-func (e *Engine) Acknowledge(key fleet.AlarmKey, who, why string, at time.Time) (fleet.Change, error) {
-	w, ok := e.byKey[key]
-	if !ok {
-		return fleet.Change{}, fmt.Errorf("acknowledging %s on %s: no such kind or subject in the fleet", key.Kind, key.Subject)
-	}
-	c, ok := w.move(acknowledge, at, why)
-	if !ok {
-		return fleet.Change{}, fmt.Errorf("acknowledging %s on %s: it is %s; nothing waits for it", key.Kind, key.Subject, w.state)
-	}
-	c.Who = who
-	return c, nil
-}
-
 // Restore brings back the alarms that stood before a restart, so that it neither repeats nor forgets them. Call it
 // before the first frame. An alarm whose kind or subject is no more is closed at the first Advance.
 func (e *Engine) Restore(standing []fleet.Alarm) {
 	for i := range standing {
 		a := &standing[i]
-		if a.State == fleet.AlarmNormal {
-			continue
-		}
-		if w, ok := e.byKey[a.AlarmKey]; ok {
+		switch w, ok := e.byKey[a.AlarmKey]; {
+		case a.State == fleet.AlarmNormal:
+		case ok:
 			w.restore(a)
-		} else {
+		case a.Kind == KindOutOfService && slices.ContainsFunc(e.watches, func(w *watch) bool { return w.key.Subject.Inside(a.Subject) }):
+			e.restoreOrder(a)
+		default:
 			e.orphans = append(e.orphans, *a)
 		}
 	}
+	e.assign(e.now, "", "")
+}
+
+// restoreOrder brings back an order, unless [Engine.Remember] has, which knows more.
+func (e *Engine) restoreOrder(a *fleet.Alarm) {
+	if slices.ContainsFunc(e.orders, func(o Order) bool { return o.At == a.Subject }) {
+		return
+	}
+	o := Order{At: a.Subject, Since: a.Since, Until: a.Until}
+	for _, f := range a.Figures {
+		o.Kinds = append(o.Kinds, fleet.Kind(f.Name))
+	}
+	e.orders = append(e.orders, o)
 }
 
 func (e *Engine) dropOrphans(now time.Time) []fleet.Change {

@@ -59,16 +59,15 @@ type reference struct {
 	unit  *unit // nil: none, or more than one
 	count int   // of units that are it
 	open  int   // of units that have not said
-	had   bool  // the ring had one, or is meant to
 	lost  bool  // it has no sensor or no value: what it uses stands for nothing
 }
 
 // prepareReference finds the temperature reference: the unit that says so, or, as long as a unit has not said, the one
 // that is meant to be.
 func (r *ring) prepareReference(now time.Time) {
-	ref := reference{had: r.reference.had}
+	ref := reference{}
 	for _, u := range r.units {
-		ref.had = ref.had || u.c.Intended.TemperatureReference
+		r.hadHeat = r.hadHeat || u.c.Intended.TemperatureReference
 		if u.roles.reference == unread {
 			ref.open++
 		}
@@ -80,7 +79,7 @@ func (r *ring) prepareReference(now time.Time) {
 	if ref.count != 1 {
 		ref.unit = nil
 	} else {
-		ref.had = true
+		r.hadHeat = true
 		ref.lost = ref.unit.fallsBack(ref.unit.watch[temperatureDefault], now) != No
 	}
 	r.reference = ref

@@ -185,10 +185,9 @@ func (e *Engine) forgetFuture(now time.Time) {
 				continue
 			}
 			e.counts.Future++
-			u.streams, u.presence, u.roles = [3]stream{}, presence{}, roles{}
-			u.stage, u.heat, u.fault = stageTrack{}, heatTrack{}, faultTrack{}
+			u.streams, u.unitTracks = [3]stream{}, unitTracks{}
 			if u.in != nil {
-				u.in.quiet, u.in.noise = quietTrack{}, noiseTrack{}
+				u.in.linkTracks = linkTracks{}
 			}
 			break
 		}

@@ -24,6 +24,24 @@ var allowed = map[[2]fleet.AlarmState]string{
 	{fleet.ReturnedUnacknowledged, fleet.Suppressed}:     "suppressed by design",
 	{fleet.Suppressed, fleet.Unacknowledged}:             "suppression ends, condition true",
 	{fleet.Suppressed, fleet.AlarmNormal}:                "suppression ends, condition clear",
+	{fleet.AlarmNormal, fleet.Shelved}:                   "shelve: from any state",
+	{fleet.Unacknowledged, fleet.Shelved}:                "shelve",
+	{fleet.Acknowledged, fleet.Shelved}:                  "shelve",
+	{fleet.ReturnedUnacknowledged, fleet.Shelved}:        "shelve",
+	{fleet.Suppressed, fleet.Shelved}:                    "shelve",
+	{fleet.OutOfService, fleet.Shelved}:                  "returned to service while it is shelved",
+	{fleet.Shelved, fleet.Unacknowledged}:                "timer ends or unshelve, condition true",
+	{fleet.Shelved, fleet.AlarmNormal}:                   "timer ends or unshelve, condition clear",
+	{fleet.Shelved, fleet.Suppressed}:                    "timer ends or unshelve, condition explained",
+	{fleet.AlarmNormal, fleet.OutOfService}:              "out of service: from any state",
+	{fleet.Unacknowledged, fleet.OutOfService}:           "out of service",
+	{fleet.Acknowledged, fleet.OutOfService}:             "out of service",
+	{fleet.ReturnedUnacknowledged, fleet.OutOfService}:   "out of service",
+	{fleet.Suppressed, fleet.OutOfService}:               "out of service",
+	{fleet.Shelved, fleet.OutOfService}:                  "out of service",
+	{fleet.OutOfService, fleet.Unacknowledged}:           "returned to service, condition true",
+	{fleet.OutOfService, fleet.AlarmNormal}:              "returned to service, or condition clear",
+	{fleet.OutOfService, fleet.Suppressed}:               "returned to service, condition explained",
 }
 
 // Whatever happens in whatever order, an alarm only takes the standard's steps, and each event ends where the standard
@@ -55,8 +73,21 @@ func TestLifeKeepsTheStandard(t *testing.T) {
 				if !seen && state == fleet.Unacknowledged && to == fleet.AlarmNormal {
 					t.Fatalf("an alarm that nobody has seen went to normal")
 				}
+			case shelve:
+				if to != fleet.Shelved {
+					t.Fatalf("shelved and %s", to)
+				}
+				seen = true // a person decided about it
+			case takeOut:
+				if to != fleet.OutOfService {
+					t.Fatalf("taken out of service and %s", to)
+				}
+				seen = true
 			case acknowledge:
 				seen = true
+				if (state == fleet.Shelved || state == fleet.OutOfService || state == fleet.Suppressed) && to != state {
+					t.Fatalf("acknowledged while %s, and went to %s", state, to)
+				}
 				if to == fleet.Unacknowledged || to == fleet.ReturnedUnacknowledged {
 					t.Fatalf("acknowledged and still %s", to)
 				}
@@ -68,7 +99,7 @@ func TestLifeKeepsTheStandard(t *testing.T) {
 
 // From every state a removed subject goes to normal: nothing stands for ever that nobody can judge.
 func TestRemovedSubjectsEnd(t *testing.T) {
-	for _, s := range []fleet.AlarmState{fleet.Unacknowledged, fleet.Acknowledged, fleet.ReturnedUnacknowledged, fleet.Suppressed} {
+	for _, s := range fleet.AlarmStates {
 		if to := after(s, subjectRemoved); to != fleet.AlarmNormal {
 			t.Errorf("removed in state %s: %s, want normal", s, to)
 		}

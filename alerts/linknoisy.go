@@ -53,7 +53,7 @@ func linkNoisyDetector() *detector {
 		},
 		judge: judgeLinkNoisy,
 		tell:  tellLinkNoisy,
-		adopt: func(w *watch) { w.link.noise.score = w.settings.thresholds[noisyScore] },
+		adopt: func(w *watch) { w.link.noise.score = max(w.link.noise.score, w.settings.thresholds[noisyScore]) },
 	}
 }
 

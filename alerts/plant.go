@@ -8,6 +8,7 @@ import (
 
 // A site holds what is judged of a place as a whole.
 type site struct {
+	id     fleet.SiteID
 	name   string
 	rings  []*ring
 	units  []*unit
@@ -16,6 +17,12 @@ type site struct {
 	back   time.Time     // when one answered again after the last such time
 	awake  time.Time     // since when the program has listened without a break
 	beat   time.Duration // shortest poll period, for controllers that were never heard
+	siteTracks
+}
+
+// siteTracks is what is remembered of a site; see unitTracks.
+type siteTracks struct {
+	raises raises
 }
 
 // A ring holds what is judged of a ring, prepared once at each Advance.
@@ -29,9 +36,15 @@ type ring struct {
 	calls     [2]residents // of float, of equalize
 	reference reference
 	trip      trip
-	norms     [evidenceCount]float64 // share of bad frames, or samples, that is usual in this ring
-	normsAt   time.Time              // when they were learned last
-	interval  time.Duration          // usual time between frames; 0: not known
+	ringTracks
+}
+
+// ringTracks is what detectors remember of a ring; see unitTracks.
+type ringTracks struct {
+	norms    [evidenceCount]float64 // share of bad frames, or samples, that is usual in this ring
+	normsAt  time.Time              // when they were learned last
+	interval time.Duration          // usual time between frames; 0: not known
+	hadHeat  bool                   // the ring had a temperature reference, or is meant to
 }
 
 // A unit is what is known of one controller.
@@ -44,7 +57,14 @@ type unit struct {
 	out   *link // the cable out of it; nil: none
 	watch [kindCount]*watch
 
-	streams  [3]stream // by poll group
+	since   time.Time // when it came into the fleet file; zero: with the program's start
+	streams [3]stream // by poll group
+	unitTracks
+}
+
+// unitTracks is what detectors remember of a controller. It holds plain values alone, so that [Engine.State] can write
+// it down and [Engine.Update] can hand it on.
+type unitTracks struct {
 	presence presence
 	roles    roles
 	stage    stageTrack
@@ -57,7 +77,11 @@ type link struct {
 	id       fleet.LinkID
 	from, to *unit
 	watch    [kindCount]*watch
+	linkTracks
+}
 
+// linkTracks is what detectors remember of a cable; see unitTracks.
+type linkTracks struct {
 	quiet quietTrack
 	noise noiseTrack
 }
@@ -101,9 +125,12 @@ func (u *unit) isDetector() bool { return u.roles.detector.or(u.c.Intended.Fault
 
 // build makes everything that is judged, in the order of the file.
 func (e *Engine) build(f *fleet.Fleet) {
+	e.periods, e.rules = f.Periods, f.Rules
+	e.sites, e.watches = nil, nil
+	e.units, e.byKey = map[fleet.ControllerID]*unit{}, map[fleet.AlarmKey]*watch{}
 	for s := range f.Sites {
 		fs := &f.Sites[s]
-		st := &site{name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
+		st := &site{id: fs.ID, name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
 		for r := range fs.Rings {
 			st.rings = append(st.rings, e.buildRing(st, &fs.Rings[r]))
 		}
@@ -113,6 +140,9 @@ func (e *Engine) build(f *fleet.Fleet) {
 		}
 		for _, r := range st.rings {
 			e.watchRing(r)
+		}
+		for _, k := range []kindIndex{alarmFlood, alarmChattering} { // after all that they count
+			e.watchOn(k, fleet.Subject(fs.ID), watch{site: st})
 		}
 		e.sites = append(e.sites, st)
 	}
@@ -166,5 +196,6 @@ func (e *Engine) watchOn(k kindIndex, subject fleet.Subject, w watch) *watch {
 	w.key = fleet.AlarmKey{Kind: d.info.Kind, Subject: subject}
 	w.settings = settingsFor(&d.info, subject, e.rules)
 	e.watches = append(e.watches, &w)
+	e.byKey[w.key] = &w
 	return &w
 }

@@ -33,9 +33,13 @@ var odd = []float64{0, 1, 2, 3, 4, 5, 6, 7, 20, 25, 25, 26, 100, 65535, -1, 0.5,
 type moment struct {
 	frames  []fleet.Frame
 	advance time.Time
-	seen    int // which alarm somebody acknowledges, if there are that many
-	restart bool
+	which   int    // which alarm somebody does something about, if there are that many
+	act     string // what a person does, or what becomes of the program
 }
+
+// acts are what may happen beside frames and time. Most moments have none.
+var acts = append(slices.Repeat([]string{""}, 12), "acknowledge", "acknowledge", "acknowledge", "shelve", "shelve once", "unshelve",
+	"take out", "take kind out", "put back", "restart", "restart without memory", "reload")
 
 func drawMoments(t *rapid.T, f *fleet.Fleet) []moment {
 	moments := make([]moment, rapid.IntRange(1, 40).Draw(t, "moments"))
@@ -44,8 +48,8 @@ func drawMoments(t *rapid.T, f *fleet.Fleet) []moment {
 		m := &moments[i]
 		now = now.Add(time.Duration(rapid.SampledFrom([]int{0, 1, 10, 10, 10, 10, 60, 4000, -30}).Draw(t, "step")) * time.Second)
 		m.advance = now
-		m.seen = rapid.IntRange(0, 20).Draw(t, "seen")
-		m.restart = rapid.IntRange(0, 30).Draw(t, "restart") == 0
+		m.which = rapid.IntRange(0, 20).Draw(t, "which")
+		m.act = rapid.SampledFrom(acts).Draw(t, "act")
 		f.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
 			if rapid.IntRange(0, 5).Draw(t, "skips") == 0 {
 				return true
@@ -86,27 +90,67 @@ func tell(f *fleet.Fleet, moments []moment, reversed bool) []fleet.Change {
 			e.Put(&frames[j])
 		}
 		all = append(all, e.Advance(m.advance)...)
-		if standing := e.Alarms(); m.seen < len(standing) {
-			if c, err := e.Acknowledge(standing[m.seen].AlarmKey, "Ann", "", m.advance); err == nil {
-				all = append(all, c)
-			}
-		}
-		if m.restart {
-			standing := e.Alarms()
-			e = alerts.New(f)
-			e.Restore(standing)
-		}
+		var done []fleet.Change
+		e, done = do(f, e, m)
+		all = append(all, done...)
 	}
 	return all
 }
 
-// steps is the transition table of ANSI/ISA-18.2 as far as no person shelves and no one takes out of service.
+// do does what a moment wants beside frames and time. What cannot be done now is refused, and changes nothing.
+func do(f *fleet.Fleet, e *alerts.Engine, m *moment) (*alerts.Engine, []fleet.Change) {
+	at := m.advance
+	var key fleet.AlarmKey
+	if standing := e.Alarms(); m.which < len(standing) {
+		key = standing[m.which].AlarmKey
+	}
+	var one fleet.Change
+	var many []fleet.Change
+	err := error(nil)
+	wish := alerts.Shelving{Until: at.Add(time.Minute), OneShot: m.act == "shelve once", Who: "Ann", Why: "known"}
+	order := alerts.Order{At: key.Subject, Until: at.Add(2 * time.Minute), Who: "Ben", Why: "work"}
+	switch m.act {
+	case "acknowledge":
+		one, err = e.Acknowledge(key, "Ann", "", at)
+	case "shelve", "shelve once":
+		one, err = e.Shelve(key, wish, at)
+	case "unshelve":
+		one, err = e.Unshelve(key, "Ann", "looked at", at)
+	case "take out":
+		many, err = e.TakeOutOfService(order, at)
+	case "take kind out":
+		order.Kinds = []fleet.Kind{key.Kind}
+		many, err = e.TakeOutOfService(order, at)
+	case "put back":
+		many, err = e.ReturnToService(key.Subject, "Ben", "done", at)
+	case "restart", "restart without memory":
+		standing, state := e.Alarms(), e.State()
+		e = alerts.New(f)
+		if m.act == "restart" {
+			err = e.Remember(state)
+		}
+		e.Restore(standing)
+	case "reload":
+		e.Update(f)
+	}
+	if err == nil && !one.At.IsZero() {
+		many = append(many, one)
+	}
+	return e, many
+}
+
+// anywhere are the states that a person can bring an alarm to from any other.
+var anywhere = []fleet.AlarmState{fleet.Shelved, fleet.OutOfService}
+
+// steps is the transition table of ANSI/ISA-18.2 beside those.
 var steps = map[fleet.AlarmState][]fleet.AlarmState{
 	fleet.AlarmNormal:            {fleet.Unacknowledged, fleet.Suppressed},
 	fleet.Unacknowledged:         {fleet.Acknowledged, fleet.ReturnedUnacknowledged, fleet.Suppressed},
 	fleet.Acknowledged:           {fleet.AlarmNormal, fleet.Suppressed},
 	fleet.ReturnedUnacknowledged: {fleet.AlarmNormal, fleet.Unacknowledged, fleet.Suppressed},
 	fleet.Suppressed:             {fleet.AlarmNormal, fleet.Unacknowledged},
+	fleet.Shelved:                {fleet.AlarmNormal, fleet.Unacknowledged, fleet.Suppressed},
+	fleet.OutOfService:           {fleet.AlarmNormal, fleet.Unacknowledged, fleet.Suppressed},
 }
 
 // Whatever comes over the wire, in whatever order, with restarts and people in between: nothing panics, each alarm's
@@ -123,10 +167,14 @@ func TestAnyHistory(t *testing.T) {
 		state := map[fleet.AlarmKey]fleet.AlarmState{}
 		for _, c := range changes {
 			key := c.Alarm.AlarmKey
+			if key.Kind == alerts.KindOutOfService { // an order may be replaced, and is no alarm of the plant
+				state[key] = c.Alarm.State
+				continue
+			}
 			if c.From != state[key] {
 				t.Fatalf("%v: changes from %s, but was %s", key, c.From, state[key])
 			}
-			if !slices.Contains(steps[c.From], c.Alarm.State) {
+			if !slices.Contains(append(anywhere, steps[c.From]...), c.Alarm.State) {
 				t.Fatalf("%v: from %s to %s", key, c.From, c.Alarm.State)
 			}
 			if c.Alarm.Text == "" || c.Alarm.Raised.IsZero() || c.Alarm.Since.After(c.Alarm.Raised) {

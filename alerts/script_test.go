@@ -89,7 +89,7 @@ func play(text string) (string, error) {
 				fmt.Fprintf(&out, "%-12s%s\n", "at "+words[1], s.take())
 				continue
 			}
-			if words[2] == "acknowledge" {
+			if personal[words[2]] {
 				s.run(at)
 			}
 			s.run(at - time.Second)
@@ -102,6 +102,9 @@ func play(text string) (string, error) {
 	}
 	return out.String(), end()
 }
+
+// personal are the commands that a person gives after everything of their second has happened.
+var personal = map[string]bool{"acknowledge": true, "shelve": true, "shelve-once": true, "unshelve": true, "out-of-service": true, "in-service": true}
 
 // A story is one plant under test.
 type story struct {
@@ -318,6 +321,8 @@ func (s *story) note(changes []fleet.Change) {
 			line = fmt.Sprintf("returned: %s on %s", a.Kind, subject)
 		case fleet.Suppressed:
 			line = fmt.Sprintf("suppressed: %s on %s, %s", a.Kind, subject, c.Why)
+		case fleet.Shelved, fleet.OutOfService:
+			line = fmt.Sprintf("%s: %s on %s until %s, was %s (%s)", a.State, a.Kind, subject, short(a.Until.Sub(epoch)), c.From, c.Why)
 		case fleet.Acknowledged:
 			line = fmt.Sprintf("acknowledged: %s on %s by %s", a.Kind, subject, c.Who)
 		default:

@@ -28,12 +28,12 @@ func (s *story) command(words []string) error {
 		switch left, right, ok := strings.Cut(words[i], "="); {
 		case words[i] == "restart":
 			s.restart()
-		case words[i] == "acknowledge":
-			if i+3 >= len(words) {
-				return fmt.Errorf("write: acknowledge KIND SUBJECT WHO")
-			}
-			err = s.acknowledge(words[i+1], words[i+2], words[i+3])
-			i += 3
+		case words[i] == "restart-remembering":
+			err = s.remember()
+		case words[i] == "reload":
+			s.engine.Update(&s.fleet)
+		case personal[words[i]]:
+			return s.person(words[i:])
 		case ok:
 			err = s.assign(left, right)
 		case i+1 < len(words):
@@ -55,17 +55,74 @@ func (s *story) restart() {
 	s.engine.Restore(standing)
 }
 
-func (s *story) acknowledge(kind, subject, who string) error {
-	for _, a := range s.engine.Alarms() {
-		if string(a.Kind) == kind && strings.HasSuffix(string(a.Subject), "/"+subject) || string(a.Subject) == subject && string(a.Kind) == kind {
-			c, err := s.engine.Acknowledge(a.AlarmKey, who, "seen", epoch.Add(s.now))
-			if err == nil {
-				s.note([]fleet.Change{c})
-			}
+// remember stops and starts the program with all that it wrote down.
+func (s *story) remember() error {
+	standing, state := s.engine.Alarms(), s.engine.State()
+	s.engine = alerts.New(&s.fleet)
+	err := s.engine.Remember(state)
+	s.engine.Restore(standing)
+	return err
+}
+
+// person does what a person does: VERB [KIND] PLACE WHO [FOR].
+func (s *story) person(words []string) error {
+	at := epoch.Add(s.now)
+	verb, who := words[0], words[len(words)-1]
+	lasts := time.Duration(0)
+	if verb != "acknowledge" && verb != "unshelve" && verb != "in-service" {
+		var err error
+		if lasts, err = duration(who); err != nil {
 			return err
 		}
+		words = words[:len(words)-1]
+		who = words[len(words)-1]
 	}
-	return fmt.Errorf("no %s stands on %s", kind, subject)
+	place := s.place(words[len(words)-2])
+	key := fleet.AlarmKey{Kind: fleet.Kind(words[1]), Subject: place}
+	var changes []fleet.Change
+	var one fleet.Change
+	var err error
+	switch verb {
+	case "acknowledge":
+		one, err = s.engine.Acknowledge(key, who, "seen", at)
+	case "shelve", "shelve-once":
+		one, err = s.engine.Shelve(key, alerts.Shelving{Until: at.Add(lasts), OneShot: verb == "shelve-once", Who: who, Why: "known"}, at)
+	case "unshelve":
+		one, err = s.engine.Unshelve(key, who, "mended", at)
+	case "out-of-service":
+		o := alerts.Order{At: place, Until: at.Add(lasts), Who: who, Why: "work"}
+		if len(words) == 4 {
+			o.Kinds = []fleet.Kind{key.Kind}
+		}
+		changes, err = s.engine.TakeOutOfService(o, at)
+	case "in-service":
+		changes, err = s.engine.ReturnToService(place, who, "done", at)
+	}
+	if !one.At.IsZero() {
+		changes = append(changes, one)
+	}
+	s.note(changes)
+	return err
+}
+
+// place returns the id that a word of a script is short for.
+func (s *story) place(word string) fleet.Subject {
+	for _, r := range s.fleet.Sites[0].Rings {
+		if strings.HasSuffix(string(r.ID), "/"+word) {
+			return fleet.Subject(r.ID)
+		}
+		for _, c := range r.Controllers {
+			if c.ID.Slug() == word {
+				return fleet.Subject(c.ID)
+			}
+		}
+		for _, l := range r.Links() {
+			if strings.HasSuffix(string(l.ID), "/"+word) {
+				return fleet.Subject(l.ID)
+			}
+		}
+	}
+	return fleet.Subject(word)
 }
 
 // who returns the actors that a word means: one, or all.

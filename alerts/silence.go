@@ -41,13 +41,13 @@ func (u *unit) silent(n float64, now time.Time) bool {
 			return true
 		}
 	}
-	return now.Sub(latest(u.heardAt(), u.ring.site.awake)) > time.Duration(n*float64(u.beat()))+patience
+	return now.Sub(latest(u.heardAt(), u.ring.site.awake, u.since)) > time.Duration(n*float64(u.beat()))+patience
 }
 
-// heardAt returns when the unit was heard last; before its first answer, when the program began to listen.
+// heardAt returns when the unit was heard last; before its first answer, when the program began to listen for it.
 func (u *unit) heardAt() time.Time {
 	if u.presence.answered.IsZero() {
-		return u.ring.site.awake
+		return latest(u.ring.site.awake, u.since)
 	}
 	return u.presence.answered
 }

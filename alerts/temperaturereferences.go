@@ -30,7 +30,7 @@ func judgeTemperatureReferences(w *watch, _ time.Time) finding {
 		return finding{verdict: Yes}
 	case ref.count == 1 && ref.open < len(w.ring.units):
 		return no
-	case ref.count == 0 && ref.open == 0 && ref.had:
+	case ref.count == 0 && ref.open == 0 && w.ring.hadHeat:
 		return finding{verdict: Yes}
 	}
 	return unknown

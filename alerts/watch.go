@@ -19,10 +19,21 @@ type watch struct {
 
 	report *report // what was said of the store; nil: the subject is something else
 
+	standing
+	words words
+	asked time.Time // when a detector that is asked only now and then was asked last
+	said  Verdict   // of the detector, when it was asked last
+	order *Order    // of those that take it out of service, the first; nil: it is in service
+}
+
+// standing is where an alarm stands.
+type standing struct {
 	state         fleet.AlarmState
 	hold          HoldState
+	because       fleet.AlarmKey // what explained the condition when it was last known to hold; zero: nothing
 	since, raised time.Time
-	words         words
+	told          time.Time // hold.Since of the condition that the words are about
+	shelf         Shelving  // zero: it is not shelved
 }
 
 // active reports whether the watch's condition counts, whatever state people have brought the alarm to.
@@ -44,33 +55,94 @@ func (w *watch) judge(now time.Time) (fleet.Change, bool) {
 		}
 		return w.move(subjectRemoved, now, "a rule disables "+string(w.key.Kind)+" here")
 	}
-	f := w.detector.judge(w, now)
-	w.hold = w.settings.hold.Step(w.hold, now, f.verdict)
-	switch {
-	case f.verdict == Unknown:
-		return fleet.Change{}, false
-	case !w.hold.Holds:
-		return w.move(conditionGone, now, "")
-	case f.verdict == No:
-		return fleet.Change{}, false // it is gone, but not yet for long enough
+	if w.shelf.over(now) {
+		return w.unshelve(now, "its time on the shelf has ended")
 	}
-	ev, why := conditionHolds, ""
-	if f.because != nil {
-		if w.state == fleet.Suppressed {
+	if e := w.detector.every; e > 0 {
+		if !w.asked.IsZero() && now.Sub(w.asked) < e {
 			return fleet.Change{}, false
 		}
-		ev, why = explained, "explained by "+string(f.because.key.Kind)+" on "+string(f.because.key.Subject)
+		w.asked = now
 	}
-	if after(w.state, ev) == w.state {
+	f := w.detector.judge(w, now)
+	w.said = f.verdict
+	w.hold = w.settings.hold.Step(w.hold, now, f.verdict)
+	if f.verdict == Unknown {
+		return fleet.Change{}, false
+	}
+	if !w.hold.Holds {
+		return w.gone(now)
+	}
+	if f.verdict == No {
+		return fleet.Change{}, false // it is gone, but not yet for long enough
+	}
+	return w.holds(f, now)
+}
+
+// gone moves the alarm on when its condition does not hold. What is shelved for a time stays so.
+func (w *watch) gone(now time.Time) (fleet.Change, bool) {
+	w.because = fleet.AlarmKey{}
+	if w.state == fleet.Shelved {
+		if !w.shelf.OneShot || w.told.IsZero() {
+			return fleet.Change{}, false
+		}
+		return w.unshelve(now, "it was shelved until it went away")
+	}
+	return w.move(conditionGone, now, "")
+}
+
+// holds moves the alarm on when its condition holds.
+func (w *watch) holds(f finding, now time.Time) (fleet.Change, bool) {
+	ev, why := conditionHolds, ""
+	w.because = fleet.AlarmKey{}
+	if f.because != nil {
+		w.because = f.because.key
+		ev, why = explained, "explained by "+string(w.because.Kind)+" on "+string(w.because.Subject)
+	}
+	switch {
+	case w.order != nil:
+		ev, why = takeOut, w.order.reason()
+	case w.state == fleet.Shelved:
+		ev = nothing
+	}
+	held := w.state == fleet.Shelved || w.state == fleet.OutOfService
+	if after(w.state, ev) == w.state && (!held || w.told.Equal(w.hold.Since)) {
 		return fleet.Change{}, false
 	}
 	w.since = w.hold.Since
 	if !f.since.IsZero() && f.since.Before(w.since) {
 		w.since = f.since
 	}
-	w.raised = now
+	w.raised, w.told = now, w.hold.Since
 	w.words = w.detector.tell(w, now)
 	return w.move(ev, now, why)
+}
+
+// release lets an alarm that a person has held back go to the state that its condition has.
+func (w *watch) release(at time.Time, why string) (fleet.Change, bool) {
+	switch {
+	case w.order != nil && w.hold.Holds:
+		return w.move(takeOut, at, why)
+	case w.order == nil && !w.shelf.none():
+		return w.move(shelve, at, why)
+	case !w.hold.Holds:
+		return w.move(conditionGone, at, why)
+	case w.because != fleet.AlarmKey{}:
+		return w.move(explained, at, why+"; explained by "+string(w.because.Kind)+" on "+string(w.because.Subject))
+	}
+	w.raised = latest(at, w.since)
+	if w.said == Yes {
+		w.words = w.detector.tell(w, at)
+	}
+	return w.move(conditionHolds, at, why)
+}
+
+func (w *watch) unshelve(at time.Time, why string) (fleet.Change, bool) {
+	w.shelf = Shelving{}
+	if w.state != fleet.Shelved {
+		return fleet.Change{}, false
+	}
+	return w.release(at, why)
 }
 
 // move takes the step of an event, if there is one.
@@ -81,27 +153,46 @@ func (w *watch) move(ev event, at time.Time, why string) (fleet.Change, bool) {
 		return fleet.Change{}, false
 	}
 	if ev == subjectRemoved {
-		w.hold = HoldState{}
+		w.hold, w.shelf = HoldState{}, Shelving{}
+	}
+	if w.state == fleet.AlarmNormal || w.state == fleet.ReturnedUnacknowledged {
+		w.told = time.Time{}
 	}
 	return fleet.Change{At: at, From: from, Alarm: w.alarm(), Why: why}, true
 }
 
 // alarm returns the alarm as it stands.
 func (w *watch) alarm() fleet.Alarm {
-	return fleet.Alarm{
+	a := fleet.Alarm{
 		AlarmKey: w.key, State: w.state, Priority: w.settings.priority, Since: w.since, Raised: w.raised,
 		Text: w.words.text, Advice: w.words.advice, Caution: w.words.caution, Figures: w.words.figures,
 	}
+	switch {
+	case w.state == fleet.Shelved:
+		a.Until = w.shelf.Until
+	case w.state == fleet.OutOfService && w.order != nil:
+		a.Until = w.order.Until
+	}
+	return a
 }
 
-// restore takes an alarm as it stood before a restart.
+// restore takes an alarm as it stood before a restart. What [Engine.Remember] has brought back already says more.
 func (w *watch) restore(a *fleet.Alarm) {
 	w.state, w.since, w.raised = a.State, a.Since, a.Raised
 	w.words = words{text: a.Text, advice: a.Advice, caution: a.Caution, figures: a.Figures}
-	if a.State == fleet.ReturnedUnacknowledged || a.State == fleet.AlarmNormal {
+	switch a.State {
+	case fleet.ReturnedUnacknowledged, fleet.AlarmNormal:
 		return
+	case fleet.Shelved:
+		if w.shelf.none() {
+			w.shelf.Until = a.Until
+		}
+		return // whether the condition holds is found out anew
 	}
-	w.hold = HoldState{Holds: true, Since: a.Since}
+	if !w.hold.Holds {
+		w.hold = HoldState{Holds: true, Since: a.Since}
+		w.told = a.Since
+	}
 	if w.detector.adopt != nil {
 		w.detector.adopt(w)
 	}

@@ -65,6 +65,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	}
 	judged := d.time.fleet(f)
 	engine := alerts.New(judged)
+	recall(engine, f.Store, d.log)
 	engine.Restore(standing)
 
 	var r *road.Road
@@ -84,7 +85,8 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, tick(f.Periods)); return nil })
 	g.Go(func() error { return dashboard.Serve(gctx, d.listener, d.handler(m.Handler(), r, journal)) })
-	g.Go(func() error { d.reloads(gctx, p, r, m); return nil })
+	g.Go(func() error { d.reloads(gctx, p, r, m, engine); return nil })
+	g.Go(func() error { keepMemory(gctx, r, engine, f.Store, d.log); return nil })
 	if d.ready != nil {
 		d.ready()
 	}
@@ -107,7 +109,7 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
-func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics) {
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, engine *alerts.Engine) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -120,11 +122,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			}
 			p.Update(devices, next.fleet.Periods)
 			m.Update(next.fleet)
-			r.Rejudge(func(standing []fleet.Alarm) road.Judge {
-				engine := alerts.New(next.fleet)
-				engine.Restore(standing)
-				return engine
-			})
+			r.Judging(func() { engine.Update(next.fleet) })
 			d.log.Info("the fleet file was read again", "controllers", len(devices))
 		}
 	}

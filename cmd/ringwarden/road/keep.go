@@ -10,25 +10,10 @@ import (
 	"ringwarden/store"
 )
 
-// A condition is what was reported last of the program's own store.
-type condition struct {
-	holds bool
-	why   string
-}
-
-// Report tells the judge of a condition of the program's own store, and every judge that takes its place.
+// Report tells the judge of a condition of the program's own store.
 func (r *Road) Report(kind fleet.Kind, holds bool, why string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.tell(kind, holds, why)
-}
-
-// tell is Report for a caller that holds mu.
-func (r *Road) tell(kind fleet.Kind, holds bool, why string) {
-	if r.reports == nil {
-		r.reports = map[fleet.Kind]condition{}
-	}
-	r.reports[kind] = condition{holds, why}
 	r.judge.Report(kind, holds, why)
 }
 
@@ -106,7 +91,7 @@ func (r *Road) report(giving int, err error) {
 	if after != nil {
 		why = after.Error()
 	}
-	r.tell(alerts.StoreBehind, after != nil, why)
+	r.judge.Report(alerts.StoreBehind, after != nil, why)
 	r.mu.Unlock()
 	switch {
 	case after != nil && before == nil:

@@ -92,7 +92,8 @@ func standing(r *road.Road) string {
 // it returns by itself once the disk takes readings again. Its steps are then on the disk, with their own instants.
 func TestStoreBehindIsAnAlarm(t *testing.T) {
 	d := disk{broken: errors.New("no space left on device")}
-	r := road.New(&d, alerts.New(oneController()), time.Second, slog.New(slog.DiscardHandler))
+	engine := alerts.New(oneController())
+	r := road.New(&d, engine, time.Second, slog.New(slog.DiscardHandler))
 	tick := func(second int) {
 		at := noon.Add(time.Duration(second) * time.Second)
 		r.Put(frame(at))
@@ -107,11 +108,7 @@ func TestStoreBehindIsAnAlarm(t *testing.T) {
 	if text := r.Alarms()[0].Text; !strings.Contains(text, "no space left on device") {
 		t.Errorf("its text does not say why: %s", text)
 	}
-	r.Rejudge(func(standing []fleet.Alarm) road.Judge {
-		e := alerts.New(oneController())
-		e.Restore(standing)
-		return e
-	})
+	r.Judging(func() { engine.Update(oneController()) })
 	tick(5)
 	if got := standing(r); got != "store-behind on ringwarden:store unacknowledged; " {
 		t.Errorf("after a reload %q stands", got)

@@ -69,7 +69,6 @@ type Road struct {
 	dropped uint64
 	refused uint64         // dropped because the journal can never take them
 	failing [givings]error // why the journal failed the last time; nil: it did not
-	reports map[fleet.Kind]condition
 
 	// Only the goroutine that ticks uses these.
 	changes    []fleet.Change // not yet in the journal
@@ -150,14 +149,11 @@ func (r *Road) Alarms() []fleet.Alarm {
 	return r.judge.Alarms()
 }
 
-// Rejudge puts another judge on the road, made from the alarms that stand: a reload brings other rules.
-func (r *Road) Rejudge(replace func(standing []fleet.Alarm) Judge) {
+// Judging calls f while nobody else uses the judge: to give it other rules, or to write down what it knows.
+func (r *Road) Judging(f func()) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	r.judge = replace(r.judge.Alarms())
-	for kind, c := range r.reports {
-		r.judge.Report(kind, c.holds, c.why)
-	}
+	f()
 }
 
 // Tick judges what has come up to now, and commits if it is time to. One goroutine ticks.
