@@ -97,7 +97,10 @@ func (s *Store) open(wait time.Duration, readOnly bool) error {
 		return err
 	})
 	if err == nil {
-		return nil
+		if err = s.inPlace(); err != nil {
+			s.abandon()
+		}
+		return explain("opening", s.path, err)
 	}
 	if errors.Is(err, errPanic) {
 		s.file.Close()

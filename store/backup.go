@@ -1,0 +1,129 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"go.etcd.io/bbolt"
+)
+
+// Copy writes the store as it is at one instant into a new file at path, synced, and returns its size. It can be done
+// while the store is written to. Meanwhile the room that writes give up is not used again, and should the file have to
+// grow, the write waits: so copy to a disk of this machine, and send the copy. What is at path already is not touched,
+// and nothing is left there where something goes wrong.
+func (s *Store) Copy(ctx context.Context, path string, p Progress) (size int64, err error) {
+	doing := "copying " + s.path + " to"
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
+	if err != nil {
+		return 0, explain(doing, path, err)
+	}
+	err = s.view(func(tx *bbolt.Tx) error {
+		size, err = tx.WriteTo(&watched{ctx: ctx, w: f, total: tx.Size(), p: p})
+		return err
+	})
+	if err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = syncFolder(filepath.Dir(path))
+	}
+	if err != nil {
+		os.Remove(path)
+		if ctx.Err() != nil {
+			err = context.Cause(ctx) // bbolt says it as text alone
+		}
+		return 0, explain(doing, path, err)
+	}
+	return size, nil
+}
+
+// watched passes bytes on until ctx is done.
+type watched struct {
+	ctx   context.Context
+	w     io.Writer
+	done  int64
+	total int64
+	p     Progress
+}
+
+// Write passes b on.
+func (w *watched) Write(b []byte) (int, error) {
+	if w.ctx.Err() != nil {
+		return 0, context.Cause(w.ctx)
+	}
+	n, err := w.w.Write(b)
+	w.done += int64(n)
+	w.p.tell(w.done, w.total)
+	return n, err
+}
+
+// VerifyFile checks a store that no program has open for writing: that every page is in its place and used once, by
+// our own reading of them and by bbolt's, then every record as [Store.Verify] does. What is damaged comes as
+// [ErrDamaged]; nothing is changed.
+func VerifyFile(ctx context.Context, path string) (Stat, error) {
+	s, err := Open(path, Options{ReadOnly: true})
+	if err != nil {
+		return Stat{}, err
+	}
+	defer s.Close()
+	if err := checkPages(path); err != nil {
+		return Stat{}, damaged("verifying", path, err)
+	}
+	err = s.view(func(tx *bbolt.Tx) error {
+		var faults []error
+		for err := range tx.Check() { // safe only now: on damaged pages it panics in a goroutine of its own
+			faults = append(faults, err)
+		}
+		return errors.Join(faults...)
+	})
+	if err != nil {
+		return Stat{}, damaged("verifying", path, err)
+	}
+	if err := s.Verify(ctx); err != nil {
+		return Stat{}, err
+	}
+	return s.Stat()
+}
+
+// checkPages walks every page of a file that nobody writes to.
+func checkPages(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	p, lame, err := readMeta(f, info.Size())
+	switch {
+	case err != nil:
+		return err
+	case lame:
+		return errors.New("one of its two head pages is damaged: its last commit may be lost")
+	}
+	if err := p.checkFreelist(); err != nil {
+		return err
+	}
+	return p.checkTree()
+}
+
+// inPlace refuses a file that lost its name to another one while this program waited for its lock: what would be
+// written to it would be gone.
+func (s *Store) inPlace() error {
+	opened, err := s.file.Stat()
+	if err != nil {
+		return err
+	}
+	named, err := os.Stat(s.path)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && !os.SameFile(opened, named) {
+		return fmt.Errorf("%w: it was compacted or moved meanwhile; start again", ErrLocked)
+	}
+	return err
+}
