@@ -29,8 +29,8 @@ func linkDownDetector() *detector {
 					Why: "expected frames in a row that did not come; one or two are lost now and then (common practice, no source)",
 				},
 				downQuiet: {
-					Name: "quiet", Unit: fleet.Second, Default: 10, Min: 0, Max: 86400,
-					Why: "shorter interruptions are a noisy cable, not one that is down; nobody could act on them (common practice, no source)",
+					Name: "quiet", Unit: fleet.Second, Default: 3, Min: 0, Max: 86400,
+					Why: "shorter interruptions are a noisy cable, not one that is down: nobody could act on them; three polls are waited for anyhow (common practice, no source)",
 				},
 				downUnlearned: {
 					Name: "unlearned", Unit: fleet.Second, Default: 60, Min: 1, Max: 86400,
@@ -38,7 +38,7 @@ func linkDownDetector() *detector {
 				},
 				downNoisy: {
 					Name: "noisy_quiet", Unit: fleet.Second, Default: 60, Min: 0, Max: 86400,
-					Why: "in place of quiet while the cable is known to be noisy: a loose contact interrupts for a while again and again, and that is one fault (common practice, no source)",
+					Why: "in place of quiet while the cable is known to be noisy, or is about to be: a loose contact interrupts for a while again and again, and that is one fault (common practice, no source)",
 				},
 			},
 		},
@@ -80,15 +80,21 @@ func judgeLinkDown(w *watch, now time.Time) finding {
 	return unknown
 }
 
+// polls is how long polls must have found nothing: three, since one or two may be late or fall between two frames, or
+// two where that is an interruption already.
+func (q *quietTrack) polls() time.Duration {
+	return max(2*q.period, min(3*q.period, interruption))
+}
+
 // needed is how long nothing must arrive.
 func (w *watch) needed() time.Duration {
 	q := &w.link.quiet
 	quiet := w.settings.seconds(downQuiet)
-	if w.link.watch[linkNoisy].active() {
+	if w.link.suspect() {
 		quiet = max(quiet, w.settings.seconds(downNoisy))
 	}
 	if q.by == byAge {
-		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)))
+		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)), q.polls())
 	}
 	interval := q.flow.interval()
 	longest := q.flow.longest
@@ -99,7 +105,7 @@ func (w *watch) needed() time.Duration {
 		return w.settings.seconds(downUnlearned)
 	}
 	frames := time.Duration(w.settings.thresholds[downFrames] * float64(interval))
-	return max(quiet, frames, 2*longest, 2*q.period)
+	return max(quiet, frames, 2*longest, q.polls())
 }
 
 // chance is how improbable a run of bad samples must be on a cable that is as good as its own past before it is called

@@ -194,6 +194,12 @@ func judgeLinkNoisy(w *watch, now time.Time) finding {
 	return unknown
 }
 
+// suspect reports whether the cable is noisy, or on the way there.
+func (l *link) suspect() bool {
+	w := l.watch[linkNoisy]
+	return w.active() || l.noise.score > w.settings.thresholds[noisyScore]*w.settings.thresholds[noisyDeadband]
+}
+
 func tellLinkNoisy(w *watch, now time.Time) words {
 	l := w.link
 	run := l.noise.run

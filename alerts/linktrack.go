@@ -55,10 +55,20 @@ type flow struct {
 // memory is how much of what was learned about a flow stays at each poll with arrivals.
 const memory = 0.995
 
-func (f *flow) learn(gap time.Duration, frames float64) {
+// learn takes in the wait that ends with frames at an instant. How long waits are is learned only where no poll is
+// missing in it: otherwise frames may have come meanwhile.
+func (q *quietTrack) learn(at time.Time, frames float64) {
+	gap := at.Sub(q.since)
+	if gap > q.reliable() {
+		return
+	}
+	f := &q.flow
 	f.seconds = f.seconds*memory + gap.Seconds()
 	f.frames = f.frames*memory + frames
-	f.longest = max(time.Duration(float64(f.longest)*memory), gap)
+	f.longest = time.Duration(float64(f.longest) * memory)
+	if gap <= time.Duration(q.misses+1)*q.period+q.period/2 {
+		f.longest = max(f.longest, gap)
+	}
 	f.gaps++
 }
 
@@ -103,9 +113,7 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 	}
 	q.at, q.period = at, period
 	if q.news = news; news {
-		if at.Sub(q.since) <= q.reliable() {
-			q.flow.learn(at.Sub(q.since), frames)
-		}
+		q.learn(at, frames)
 		q.since, q.misses = at, 0
 	} else {
 		q.misses++
@@ -120,8 +128,12 @@ func (q *quietTrack) reliable() time.Duration {
 	if q.flow.gaps < learned {
 		return time.Hour
 	}
-	return max(4*q.flow.longest, 4*q.period)
+	return max(4*q.flow.longest, 4*q.period, interruption)
 }
+
+// interruption is a wait that is learned from in any case: a loose contact that lets go for so long again and again is
+// a noisy cable, not one that goes down each time.
+const interruption = 10 * time.Second
 
 // lose forgets since when nothing arrived, after a time in which the receiver was not heard.
 func (l *link) lose(at time.Time) {

@@ -113,6 +113,9 @@ func (w *watch) holds(f finding, now time.Time) (fleet.Change, bool) {
 	if !f.since.IsZero() && f.since.Before(w.since) {
 		w.since = f.since
 	}
+	if w.since.After(now) {
+		w.since = now // a clock that was set back over a restart
+	}
 	w.raised, w.told = now, w.hold.Since
 	w.words = w.detector.tell(w, now)
 	return w.move(ev, now, why)
