@@ -4,7 +4,7 @@
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
 BENCH_ROOMS := registermap poller simulator alerts store metrics daemon
 
-.PHONY: help build demo peers lint test long cross bench clean
+.PHONY: help build demo peers lint test long score cross bench clean
 
 help: ## list the targets
 	@awk -F ':.*## ' '/^[a-z%-]+:.*## / {printf "  make %-12s %s\n", $$1, $$2}' $(MAKEFILE_LIST)
@@ -28,6 +28,9 @@ test: peers lint ## everything that must hold: lint, all tests under the race de
 
 long: ## simulated weeks, without the race detector
 	RINGWARDEN_LONG=1 go test -count=1 -timeout 20m -run 'Long' ./...
+
+score: ## measure the detectors and the diagnosis on thousands of made-up histories; writes docs/judgement.md
+	go run ./cmd/score -page docs/judgement.md
 
 cross: ## build for every platform, without cgo
 	@for target in linux/amd64 linux/arm64 linux/arm darwin/arm64 darwin/amd64 windows/amd64; do \

@@ -1,0 +1,41 @@
+package score
+
+import (
+	"fmt"
+	"strings"
+)
+
+// Page returns the figures as a page in Markdown. The explanations are written by people who looked at the misses.
+func (c *Card) Page() string {
+	var b strings.Builder
+	b.WriteString("# Judgement, measured\n\n`make score` writes this page: how well the detectors and the diagnosis judge made-up histories of rings. ")
+	b.WriteString("The model that makes them up (package `diagnosis/score`) shares no code with what it judges. ")
+	b.WriteString("A tenth as many other histories are held against the same bars by `go test ./diagnosis/score`, with their sampling error allowed for.\n\n")
+	fmt.Fprintf(&b, "%d histories with %d frames; %.1f ring-years of them healthy. Seeds: %s. The same seeds give the same figures.\n\n",
+		c.Stories, c.Frames, c.Years, c.Seeds)
+	b.WriteString("| bar | value | 95 % interval | tried | wanted | |\n| --- | --- | --- | --- | --- | --- |\n")
+	for _, bar := range c.Bars {
+		i := bar.Interval()
+		verdict := "met"
+		if !bar.Holds() {
+			verdict = "**missed**"
+		}
+		fmt.Fprintf(&b, "| %s | %.4g %s | %.4g to %.4g | %.4g | %s | %s |\n", bar.Name, bar.Value(), bar.Unit, i.Low, i.High, bar.Of, bar.Wanted(), verdict)
+	}
+	b.WriteString("\n")
+	c.writeMisses(&b)
+	return b.String()
+}
+
+func (c *Card) writeMisses(b *strings.Builder) {
+	b.WriteString("## Misses\n\nThe first few of each bar that was missed at all; `score.NewStory` plays them again.\n\n")
+	for _, bar := range c.Bars {
+		if len(bar.Misses) == 0 {
+			continue
+		}
+		fmt.Fprintf(b, "- %s\n", bar.Name)
+		for _, m := range bar.Misses[:min(4, len(bar.Misses))] {
+			fmt.Fprintf(b, "  - %s\n", m)
+		}
+	}
+}

@@ -1,0 +1,163 @@
+package score
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"ringwarden/alerts"
+	"ringwarden/fleet"
+)
+
+// A Plan says how many stories are played of each fault, and how many healthy months.
+type Plan struct {
+	Of     [faultCount]int
+	Months int
+	Seed   uint64 // of the first story of each fault; the others follow
+}
+
+// Full returns the plan of the whole bench, and Tenth that of a tenth of it, with other seeds.
+func Full() Plan {
+	return Plan{Seed: 10_000, Months: 400, Of: [faultCount]int{
+		Healthy: 800, Cut: 800, Noisy: 400, Bursts: 250, Apart: 300, Dead: 150, TripStops: 150, TripStays: 150, TwoCuts: 120, CutApart: 120,
+	}}
+}
+
+// Tenth returns the plan of a tenth of the bench. Its seeds are others than those of the whole.
+func Tenth() Plan {
+	p := Full()
+	p.Seed = 1
+	p.Months /= 10
+	for f := range p.Of {
+		p.Of[f] /= 10
+	}
+	return p
+}
+
+// Part returns the plan with so many times fewer stories, but at least one of each fault.
+func (p Plan) Part(times int) Plan {
+	p.Months = max(1, p.Months/times)
+	for f := range p.Of {
+		p.Of[f] = max(1, p.Of[f]/times)
+	}
+	return p
+}
+
+// stories lists the stories of the plan.
+func (p *Plan) stories() []Story {
+	var all []Story
+	for f, n := range p.Of {
+		for i := range n {
+			all = append(all, NewStory(Fault(f), p.Seed+uint64(i)))
+		}
+	}
+	for i := range p.Months {
+		all = append(all, NewMonth(p.Seed+uint64(i)))
+	}
+	return all
+}
+
+// Run plays the stories of a plan, some at once, and returns what came of them. It ends early, with an error, when ctx is
+// done. However many workers there are, the card is the same.
+func Run(ctx context.Context, p Plan, workers int) (*Card, error) {
+	stories := p.stories()
+	played := make([]*watched, len(stories))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(workers)
+	for i := range stories {
+		g.Go(func() error {
+			if ctx.Err() != nil {
+				return context.Cause(ctx)
+			}
+			played[i] = watch(&stories[i], nil)
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, fmt.Errorf("playing the histories: %w", err)
+	}
+	c := newCard(&p)
+	for _, w := range played {
+		c.judge(w)
+	}
+	return c.Card, nil
+}
+
+// A scorer fills a card.
+type scorer struct {
+	*Card
+	silly                                    map[fleet.Kind]*Bar
+	cutFound, cutNamed, noisyFound, tripTold *Bar
+}
+
+func newCard(p *Plan) *scorer {
+	c := &scorer{Card: &Card{Seeds: fmt.Sprintf("%d and up, for each fault", p.Seed)}, silly: map[fleet.Kind]*Bar{}}
+	bar := func(name string, want float64) *Bar {
+		b := &Bar{Name: name, Unit: "%", Want: want}
+		c.Bars = append(c.Bars, b)
+		return b
+	}
+	for _, k := range alerts.Kinds() {
+		b := &Bar{Name: "false-alarms/" + string(k.Kind), Unit: "per ring-year", Want: 0.1}
+		c.silly[k.Kind] = b
+		c.Bars = append(c.Bars, b)
+	}
+	c.cutFound = bar("cut-link-found-in-three-polls", 99)
+	c.cutNamed = bar("cut-link-named", 99)
+	c.noisyFound = bar("noisy-link-found-in-15-min", 95)
+	c.tripTold = bar("trip-not-shared-told-in-time", 100)
+	return c
+}
+
+func (c *scorer) judge(w *watched) {
+	s := w.story
+	c.Stories++
+	c.Frames += w.frames
+	cable := fleet.Subject(s.Cable(s.Link))
+	switch {
+	case s.Fault == Healthy:
+		c.healthy(w)
+	case s.Fault == Cut && s.Map != Neither:
+		after, found := w.first("link-down", cable)
+		c.cutFound.Count(found && after <= 3*max(s.Period, s.Every), s)
+		c.cutNamed.Count(found && !w.misnamed(s.Cable(s.Link)), s)
+	case s.Fault == Noisy && s.Map.Counts():
+		after, found := w.first("link-noisy", cable)
+		down, lost := w.first("link-down", cable)
+		c.noisyFound.Count(found && after <= fifteen || lost && down <= fifteen, s)
+	case s.Fault == TripStops || s.Fault == TripStays:
+		for _, u := range w.disobey {
+			after, found := w.first("trip-not-shared", fleet.Subject(s.Controller(u)))
+			c.tripTold.Count(found && after+s.At <= w.deadline, s)
+		}
+	}
+}
+
+// healthy counts false alarms. An alarm that comes back on the same subject within the story is one.
+func (c *scorer) healthy(w *watched) {
+	years := w.lasted.Hours() / (24 * 365.25)
+	c.Years += years
+	type alarm struct {
+		kind    fleet.Kind
+		subject fleet.Subject
+	}
+	seen := map[alarm]bool{}
+	for kind, b := range c.silly {
+		b.Of += years
+		for _, r := range w.raised {
+			if r.kind != kind || seen[alarm{r.kind, r.subject}] {
+				continue
+			}
+			seen[alarm{r.kind, r.subject}] = true
+			b.Hits++
+			if len(b.Misses) < keptMisses {
+				b.Misses = append(b.Misses, fmt.Sprintf("%s: %s after %s", w.story, r.subject, r.after))
+			}
+		}
+	}
+}
+
+// fifteen is by when a noisy cable must be found.
+const fifteen = 15 * time.Minute

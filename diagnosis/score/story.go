@@ -1,0 +1,197 @@
+package score
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"time"
+)
+
+// A Fault is what is wrong in a story.
+type Fault uint8
+
+// The faults.
+const (
+	Healthy   Fault = iota
+	Cut             // a cable carries nothing any more
+	Noisy           // a cable damages frames
+	Bursts          // a cable fails for a while again and again
+	Apart           // a unit does not take part in the ring, and hands messages on
+	Dead            // a unit neither answers nor sends any more
+	TripStops       // a ground-fault trip that a cut cable stops
+	TripStays       // a ground-fault trip that one unit does not obey
+	TwoCuts         // two cut cables
+	CutApart        // a cut cable and a unit that does not take part
+	faultCount
+)
+
+var faultNames = [...]string{
+	"healthy", "cut cable", "noisy cable", "cable with bursts", "unit not taking part", "dead unit", "trip stopped by a cut cable",
+	"trip not obeyed", "two cut cables", "cut cable and unit not taking part",
+}
+
+// String returns the words of reports.
+func (f Fault) String() string { return faultNames[f] }
+
+// A Map is what the register map tells about links.
+type Map uint8
+
+// The maps.
+const (
+	Counters16 Map = iota // counters of good and bad frames, 16 bits wide
+	Counters32
+	Flag    // a sampled flag
+	Neither // nothing: only stages and temperatures
+	mapCount
+)
+
+var mapNames = [...]string{"counters of 16 bits", "counters of 32 bits", "a sampled flag", "neither"}
+
+// String returns the words of reports.
+func (m Map) String() string { return mapNames[m] }
+
+// Counts reports whether the map has counters.
+func (m Map) Counts() bool { return m == Counters16 || m == Counters32 }
+
+// A Story is one history. All of it follows from Seed and Fault.
+type Story struct {
+	Seed  uint64
+	Fault Fault
+
+	Units  int
+	Open   bool // a line: no cable from the last unit to the first
+	Map    Map
+	Period time.Duration // of polls
+	Every  time.Duration // between two frames on a cable
+	Hop    time.Duration // of a message over one cable, at most
+	Told   bool          // the fleet file gives the hop time
+
+	Base    float64 // share of damaged frames that is usual
+	Flurry  bool    // short bursts come on any cable, now and then
+	Missing float64 // share of polls that get no answer
+	Reboots bool    // units restart now and then
+	Kept    bool    // a call is repeated until the night, so that what was lost comes later
+	Default bool    // a unit that hears no temperature falls back to 25 °C; otherwise it keeps the last one
+	Roles   bool    // the map tells roles and whether a unit takes part
+
+	Lasts time.Duration
+	At    time.Duration // when it breaks
+	Day   time.Duration // from one morning to the next: short, so that many calls fit into a story
+	Link  int           // the cable into this unit breaks
+	Other int           // second cable
+	Unit  int           // the unit that does not take part, is dead, has the detector's trip to obey
+	Share float64       // of damaged frames on a noisy cable
+	Burst time.Duration // mean length of a failure
+	Gap   time.Duration // mean time between two
+}
+
+// String returns what a person needs to know of the story.
+func (s *Story) String() string {
+	shape := "ring"
+	if s.Open {
+		shape = "line"
+	}
+	return fmt.Sprintf("seed %d: %s, %s of %d, %s, polled every %s, frames every %s, base %.2g %%", s.Seed, s.Fault, shape, s.Units, s.Map,
+		s.Period, s.Every, 100*s.Base)
+}
+
+func pick[T any](rng *rand.Rand, of ...T) T { return of[rng.IntN(len(of))] }
+
+// between returns a value that is spread evenly on a logarithmic scale.
+func between(rng *rand.Rand, low, high float64) float64 {
+	return low * math.Exp(rng.Float64()*math.Log(high/low))
+}
+
+// NewStory makes the story of a seed.
+func NewStory(fault Fault, seed uint64) Story {
+	rng := rand.New(rand.NewPCG(seed, uint64(fault)))
+	s := Story{
+		Seed: seed, Fault: fault,
+		Units:  int(math.Round(between(rng, 2, 200))),
+		Open:   rng.Float64() < 0.15,
+		Map:    Map(rng.IntN(int(mapCount))),
+		Period: pick[time.Duration](rng, 1, 2, 5, 10, 10, 15, 30, 60) * time.Second,
+		Every:  pick[time.Duration](rng, 250, 500, 1000, 1000, 1000, 2000, 5000, 20000) * time.Millisecond,
+		Hop:    time.Duration(between(rng, 0.05, 1.5) * float64(time.Second)),
+		Told:   rng.IntN(2) == 0, Base: 0.03 * rng.Float64() * rng.Float64(),
+		Flurry: rng.IntN(3) == 0, Reboots: rng.IntN(4) == 0, Kept: rng.IntN(2) == 0,
+		Default: rng.IntN(2) == 0, Roles: rng.IntN(2) == 0,
+	}
+	if rng.IntN(2) == 0 {
+		s.Missing = 0.02 * rng.Float64()
+	}
+	if s.Map == Flag && s.Every > s.Period {
+		s.Every = s.Period // a flag that is asked for more often than it can change says the same thing twice
+	}
+	s.Day = 40*time.Minute + time.Duration(s.Units)*2*s.Hop + 10*s.Period
+	s.Share = 0.05 + 0.35*rng.Float64()*rng.Float64()
+	if least := 4 * s.Base; s.Share < least {
+		s.Share = least + 0.1*rng.Float64()
+	}
+	s.Burst = time.Duration(between(rng, 4, 60) * float64(time.Second))
+	s.Gap = time.Duration(between(rng, 40, 300) * float64(time.Second))
+	s.shape(rng)
+	s.place(rng)
+	return s
+}
+
+// NewMonth makes a healthy story of thirty true days in a small ring that is polled every minute: what false alarms are
+// counted on.
+func NewMonth(seed uint64) Story {
+	s := NewStory(Healthy, seed)
+	s.Units = 2 + s.Units%5
+	s.Unit, s.Link = 0, 1
+	s.Period, s.Day, s.Lasts = time.Minute, 24*time.Hour, 30*24*time.Hour
+	return s
+}
+
+// mostFrames bounds what one story costs.
+const mostFrames = 150_000
+
+// shape sets how long the story lasts, and polls it more slowly where it would cost too much.
+func (s *Story) shape(rng *rand.Rand) {
+	switch s.Fault {
+	case Healthy:
+		s.Lasts = 3 * s.Day
+	case Noisy:
+		s.Every = pick[time.Duration](rng, 250, 500, 1000, 1000) * time.Millisecond
+		s.At, s.Lasts = 40*time.Minute, 60*time.Minute
+	case Cut, Apart, TwoCuts, CutApart:
+		s.At, s.Lasts = s.Day*7/10, 5*s.Day
+	case Bursts, Dead:
+		s.At, s.Lasts = s.Day*7/10, 3*s.Day
+	case TripStops, TripStays:
+		s.At, s.Lasts = s.Day*3/10, s.Day*6/10
+	}
+	for _, slower := range []time.Duration{2, 5, 10, 15, 30, 60} {
+		if float64(s.Lasts/s.Period)*float64(s.Units) > mostFrames {
+			s.Period = max(s.Period, slower*time.Second)
+		}
+	}
+	s.At += time.Duration(rng.Int64N(int64(s.Day / 10)))
+}
+
+// place sets what breaks. The cable into unit i is cable i; a line has none into its first unit.
+func (s *Story) place(rng *rand.Rand) {
+	cable := func() int {
+		if s.Open {
+			return 1 + rng.IntN(s.Units-1)
+		}
+		return rng.IntN(s.Units)
+	}
+	s.Link = cable()
+	s.Unit = rng.IntN(s.Units)
+	switch s.Fault {
+	case TwoCuts, CutApart, Apart, Dead:
+		s.Units = max(s.Units, 4) // with fewer, two faults look like others
+		if s.Fault == TwoCuts {
+			for s.Other = cable(); s.Other == s.Link; {
+				s.Other = cable()
+			}
+		}
+	case TripStops:
+		s.Units = max(s.Units, 3)
+	case TripStays:
+		s.Unit = 1 + rng.IntN(s.Units-1)
+	}
+}
