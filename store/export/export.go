@@ -1,0 +1,161 @@
+// Package export writes what a store keeps as tables that other programs read: CSV (RFC 4180, UTF-8, with a line of
+// headings) and Parquet. EXPORT.md beside this file describes the columns.
+//
+// A table is long: a row is one value of one point at one instant, or one rollup of one point, so that controllers with
+// different maps go into one table. Rows of raw values come in the order of time; rollups come point by point.
+//
+// It holds a bounded number of rows in memory, whatever the period, and no transaction of the store while it writes.
+package export
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+	"slices"
+	"time"
+
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+// Source is what an export reads; a [store.Store] is one.
+type Source interface {
+	Frames(ctx context.Context, q store.Query) iter.Seq2[fleet.Frame, error]
+	Rollups(ctx context.Context, id fleet.ControllerID, point string, r store.Resolution, from, to time.Time) iter.Seq2[store.Rollup, error]
+	Latest(ctx context.Context, id fleet.ControllerID) ([]fleet.Frame, error)
+}
+
+// Format is a kind of file.
+type Format string
+
+// The formats.
+const (
+	CSV     Format = "csv"
+	Parquet Format = "parquet"
+)
+
+// Formats lists every format, for help texts.
+var Formats = []Format{CSV, Parquet}
+
+// A Query says what is wanted.
+type Query struct {
+	Format      Format
+	Controllers []fleet.ControllerID // at least one for rollups; nil: all that are stored
+	Points      []string             // names of points, or quantities; nil: all
+	From, To    time.Time            // at or after From and before To; zero: no limit
+	// Rollups asks for rollups of this resolution instead of raw values; nil: raw.
+	Rollups *store.Resolution
+}
+
+// wants reports whether a point is asked for.
+func (q *Query) wants(p *fleet.Point) bool {
+	return q.Points == nil || slices.Contains(q.Points, p.Name) ||
+		p.Quantity != fleet.QuantityNone && slices.Contains(q.Points, p.Quantity.String())
+}
+
+// Write writes the table to w and returns how many rows it has. Progress, if it is not nil, is told the instant that the
+// rows have reached. Where an error ends it, what was written is no whole table.
+func Write(ctx context.Context, w io.Writer, s Source, q Query, progress func(time.Time)) (rows int64, err error) {
+	if progress == nil {
+		progress = func(time.Time) {}
+	}
+	switch {
+	case q.Format != CSV && q.Format != Parquet:
+		return 0, fmt.Errorf("unknown format %q; known are csv and parquet", q.Format)
+	case q.Rollups == nil:
+		return write(w, q.Format, rawColumns, rawRows(ctx, s, q, progress))
+	}
+	return write(w, q.Format, rollupColumns, rollupRows(ctx, s, q, progress))
+}
+
+// write writes rows until they end or one comes with an error.
+func write[R any](w io.Writer, f Format, columns []column[R], rows iter.Seq2[*R, error]) (n int64, err error) {
+	t := newTable(w, f, columns)
+	for row, err := range rows {
+		if err != nil {
+			return n, err
+		}
+		if err := t.put(row); err != nil {
+			return n, fmt.Errorf("writing the export: %w", err)
+		}
+		n++
+	}
+	if err := t.close(); err != nil {
+		return n, fmt.Errorf("writing the export: %w", err)
+	}
+	return n, nil
+}
+
+// rawRows gives one row for each value that is asked for. A row is valid until the next one.
+func rawRows(ctx context.Context, s Source, q Query, progress func(time.Time)) iter.Seq2[*Raw, error] {
+	return func(yield func(*Raw, error) bool) {
+		var row Raw
+		for f, err := range s.Frames(ctx, store.Query{Controllers: q.Controllers, From: q.From, To: q.To}) {
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			progress(f.At)
+			if f.Layout == nil {
+				continue
+			}
+			for i := range f.Values {
+				if !q.wants(&f.Layout.Points[i]) {
+					continue
+				}
+				row.set(&f, i)
+				if !yield(&row, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// rollupRows gives one row for each bucket, point by point.
+func rollupRows(ctx context.Context, s Source, q Query, progress func(time.Time)) iter.Seq2[*Rollup, error] {
+	return func(yield func(*Rollup, error) bool) {
+		var row Rollup
+		for _, id := range q.Controllers {
+			points, err := pointsOf(ctx, s, &q, id)
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			for i := range points {
+				for r, err := range s.Rollups(ctx, id, points[i].Name, *q.Rollups, q.From, q.To) {
+					if err != nil {
+						yield(nil, err)
+						return
+					}
+					progress(r.Start)
+					row.set(id, &points[i], &r)
+					if !yield(&row, nil) {
+						return
+					}
+				}
+			}
+		}
+	}
+}
+
+// pointsOf returns the points that a controller's newest frames have and that are asked for.
+func pointsOf(ctx context.Context, s Source, q *Query, id fleet.ControllerID) ([]fleet.Point, error) {
+	frames, err := s.Latest(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	var points []fleet.Point
+	for i := range frames {
+		if frames[i].Layout == nil {
+			continue
+		}
+		for _, p := range frames[i].Layout.Points {
+			if q.wants(&p) && p.Form != fleet.FormText {
+				points = append(points, p)
+			}
+		}
+	}
+	return points, nil
+}
