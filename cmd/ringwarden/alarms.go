@@ -18,7 +18,7 @@ import (
 
 func (a *app) alarmsCommand() *cobra.Command {
 	var past time.Duration
-	var asJSON bool
+	var asJSON, figures bool
 	c := &cobra.Command{
 		Use:   "alarms [FLEET-FILE]",
 		Short: "List the alarms that stand, or what became of past ones",
@@ -26,6 +26,7 @@ func (a *app) alarmsCommand() *cobra.Command {
 otherwise its database is read. Nothing is changed.`,
 		Example: `  ringwarden alarms fleet.yaml
   ringwarden alarms fleet.yaml --past 24h    every change of the last day, oldest first
+  ringwarden alarms fleet.yaml --figures     how many there were, which most often, beside what the standard asks for
   ringwarden alarms fleet.yaml --json`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -33,10 +34,14 @@ otherwise its database is read. Nothing is changed.`,
 			if err != nil {
 				return err
 			}
+			if figures {
+				return a.alarmFigures(c.Context(), p.fleet, past, asJSON)
+			}
 			return a.listAlarms(c.Context(), p.fleet, past, asJSON)
 		},
 	}
 	c.Flags().DurationVar(&past, "past", 0, "list every change of this time up to now instead, as in 24h")
+	c.Flags().BoolVar(&figures, "figures", false, "print the performance figures of ISA-18.2 of the last 30 days, or of --past")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of text")
 	return c
 }

@@ -1,0 +1,302 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ringwarden/alerts"
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+func (a *app) replayCommand() *cobra.Command {
+	var o replayOptions
+	var from, to string
+	c := &cobra.Command{
+		Use:   "replay [FLEET-FILE]",
+		Short: "Judge stored readings anew: what would other rules have raised?",
+		Long: `Run the stored readings of a time through a fresh alarm engine and print what it would have raised, beside what was
+raised then. With --rules the rules of another file are tried: format and rules alone, written as in the fleet file. So
+rules are tuned on history and not on anybody's sleep. Nothing is changed.
+
+The database must not be in use: stop the daemon, or name a copy of it with --store.`,
+		Example: `  ringwarden replay fleet.yaml --from 2026-03-01 --to 2026-04-01
+  ringwarden replay fleet.yaml --from 168h --rules quieter.yaml   the last week, by other rules
+  ringwarden replay fleet.yaml --from 168h --store copy.db`,
+		Args: arguments(0, 1, "one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			p, err := loadPlant(fleetPath(args))
+			if err != nil {
+				return err
+			}
+			now := time.Now()
+			if o.from, err = instant("--from", from, now); err != nil {
+				return err
+			}
+			if o.to, err = instant("--to", to, now); err != nil {
+				return err
+			}
+			return a.replay(c.Context(), p.fleet, o)
+		},
+	}
+	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day, or how long ago, as in 168h")
+	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
+	c.Flags().StringVar(&o.rules, "rules", "", "file with rules to try in place of the fleet file's")
+	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, as a copy of it")
+	c.Flags().DurationVar(&o.warmUp, "warm-up", 24*time.Hour, "how much to read before --from, from which the engine learns what is usual")
+	return c
+}
+
+type replayOptions struct {
+	from, to     time.Time
+	warmUp       time.Duration
+	rules, store string
+}
+
+// instant reads a time of the command line: an instant, a local day, or how long ago.
+func instant(flag, text string, now time.Time) (time.Time, error) {
+	if ago, err := time.ParseDuration(text); err == nil && ago >= 0 {
+		return now.Add(-ago), nil
+	}
+	for _, layout := range []string{time.RFC3339, "2006-01-02 15:04", time.DateTime, time.DateOnly} {
+		if at, err := time.ParseInLocation(layout, text, time.Local); err == nil {
+			return at, nil
+		}
+	}
+	return time.Time{}, usageError{fmt.Errorf("%s %q is no time; write 168h for how long ago, or 2026-03-01, or 2026-03-01T12:00:00Z", flag, text)}
+}
+
+func (a *app) replay(ctx context.Context, f *fleet.Fleet, o replayOptions) error {
+	if !o.from.Before(o.to) {
+		return usageError{errors.New("--from must be before --to")}
+	}
+	path := f.Store
+	if o.store != "" {
+		path = o.store
+	}
+	if o.rules != "" {
+		rules, err := fleet.LoadRules(o.rules, alerts.Kinds(), f)
+		if err != nil {
+			return err
+		}
+		f.Rules = rules
+	}
+	s, err := store.Open(path, store.Options{ReadOnly: true})
+	if err != nil {
+		if errors.Is(err, store.ErrLocked) {
+			return hintedError{err, "a daemon has it open; stop that, or make a copy of it and name the copy with --store"}
+		}
+		return err
+	}
+	defer s.Close()
+	r := newReplay(f, o, a.out)
+	history := s.Changes(ctx, o.from, o.to)
+	if err := r.run(s.Frames(ctx, store.Query{From: o.from.Add(-o.warmUp), To: o.to}), history); err != nil {
+		return err
+	}
+	r.report()
+	return nil
+}
+
+// A replay runs frames through a fresh engine and holds what it raises against what was raised. It keeps a window of
+// both alone, so its memory does not grow with the time.
+type replay struct {
+	engine   *alerts.Engine
+	from     time.Time
+	out      io.Writer
+	frames   uint64
+	readings uint64
+	stood    int     // alarms that stood when the time began
+	waiting  []heard // raised on one side, in the order of time, and not yet found on the other
+	both     int
+	only     [2]int // by side
+}
+
+// The sides of a comparison.
+const (
+	inReplay = iota
+	inHistory
+)
+
+// A heard is an alarm that was raised on one side.
+type heard struct {
+	side  int
+	alarm fleet.Alarm
+	at    time.Time
+}
+
+// apart is how far the raising of an alarm may lie apart on the two sides and still count as the same: other delays,
+// and a judgement at each poll instead of at each tick, move it.
+const apart = 15 * time.Minute
+
+func newReplay(f *fleet.Fleet, o replayOptions, out io.Writer) *replay {
+	return &replay{engine: alerts.New(f), from: o.from, out: out}
+}
+
+// run judges all frames; history are the changes of the time without the warm-up.
+func (r *replay) run(frames iter.Seq2[fleet.Frame, error], history iter.Seq2[fleet.Change, error]) error {
+	next, stop := iter.Pull2(history)
+	defer stop()
+	past := pastRaises{next: next}
+	var now time.Time
+	begun := false
+	for f, err := range frames {
+		if err != nil {
+			return err
+		}
+		if !f.At.Equal(now) {
+			if !now.IsZero() {
+				if err := r.judge(now, &past, &begun); err != nil {
+					return err
+				}
+			}
+			now = f.At
+		}
+		r.engine.Put(&f)
+		if !f.At.Before(r.from) {
+			r.frames++
+			r.readings += uint64(len(f.Values))
+		}
+	}
+	if !now.IsZero() {
+		if err := r.judge(now, &past, &begun); err != nil {
+			return err
+		}
+	}
+	if err := past.until(time.Time{}, r.hear); err != nil {
+		return err
+	}
+	r.settle(time.Time{})
+	return nil
+}
+
+// judge lets the engine judge an instant of which all frames have come.
+func (r *replay) judge(now time.Time, past *pastRaises, begun *bool) error {
+	changes := r.engine.Advance(now)
+	if now.Before(r.from) {
+		return nil
+	}
+	if !*begun {
+		*begun = true
+		r.stood = len(r.engine.Alarms()) - len(changes)
+	}
+	if err := past.until(now, r.hear); err != nil {
+		return err
+	}
+	for i := range changes {
+		if changes[i].Alarm.State == fleet.Unacknowledged {
+			r.hear(heard{side: inReplay, alarm: changes[i].Alarm, at: now})
+		}
+	}
+	r.settle(now)
+	return nil
+}
+
+// hear looks for an alarm among those of the other side, the oldest first.
+func (r *replay) hear(h heard) {
+	for i := range r.waiting {
+		w := &r.waiting[i]
+		if w.side != h.side && w.alarm.AlarmKey == h.alarm.AlarmKey && h.at.Sub(w.at) <= apart {
+			r.both++
+			r.waiting = append(r.waiting[:i], r.waiting[i+1:]...)
+			return
+		}
+	}
+	r.waiting = append(r.waiting, h)
+}
+
+// settle says what one side alone has raised, once the other cannot any more; a zero now ends the wait of all.
+func (r *replay) settle(now time.Time) {
+	for len(r.waiting) > 0 && (now.IsZero() || now.Sub(r.waiting[0].at) > apart) {
+		h := r.waiting[0]
+		r.waiting = r.waiting[1:]
+		r.only[h.side]++
+		title := "only now "
+		if h.side == inHistory {
+			title = "only then"
+		}
+		fmt.Fprintf(r.out, "%s  %s  %s  %s on %s\n", title, h.at.Local().Format(time.DateTime), h.alarm.Priority, h.alarm.Kind, h.alarm.Subject)
+		fmt.Fprint(r.out, wrap(h.alarm.Text, textWidth, "  "))
+	}
+}
+
+func (r *replay) report() {
+	if r.frames == 0 {
+		fmt.Fprintln(r.out, "The database has no readings of this time.")
+		return
+	}
+	if r.stood > 0 {
+		fmt.Fprintf(r.out, "%d stood already when the time began.\n", r.stood)
+	}
+	fmt.Fprintf(r.out, "%d raised now and then, %d only now, %d only then; %d readings in %d frames.\n",
+		r.both, r.only[inReplay], r.only[inHistory], r.readings, r.frames)
+	if odd := oddities(r.engine.Counts()); odd != "" {
+		fmt.Fprintf(r.out, "Not believed: %s.\n", odd)
+	}
+}
+
+// oddities lists what an engine did not believe.
+func oddities(c alerts.Counts) string {
+	var text string
+	for _, odd := range []struct {
+		n    uint64
+		what string
+	}{
+		{c.UnknownController, "frames of controllers that are not in the fleet file"},
+		{c.Late, "late frames"},
+		{c.Doubled, "doubled frames"},
+		{c.Future, "frames from the future"},
+		{c.Malformed, "malformed frames"},
+		{c.NotFinite, "values that are no number"},
+		{c.Undefined, "values that the map cannot name"},
+		{c.Implausible, "implausible values"},
+	} {
+		if odd.n == 0 {
+			continue
+		}
+		if text != "" {
+			text += ", "
+		}
+		text += fmt.Sprintf("%d %s", odd.n, odd.what)
+	}
+	return text
+}
+
+// pastRaises gives the alarms that were raised, in the order of time, as far as they are asked for.
+type pastRaises struct {
+	next  func() (fleet.Change, error, bool)
+	held  fleet.Change
+	holds bool
+	done  bool
+}
+
+// until gives those up to an instant; zero: all that are left.
+func (p *pastRaises) until(now time.Time, give func(heard)) error {
+	for !p.done {
+		if !p.holds {
+			c, err, ok := p.next()
+			if err != nil {
+				return err
+			}
+			if !ok {
+				p.done = true
+				return nil
+			}
+			p.held, p.holds = c, true
+		}
+		if !now.IsZero() && p.held.At.After(now) {
+			return nil
+		}
+		if p.held.Alarm.State == fleet.Unacknowledged {
+			give(heard{side: inHistory, alarm: p.held.Alarm, at: p.held.At})
+		}
+		p.holds = false
+	}
+	return nil
+}
