@@ -1,0 +1,186 @@
+package draw
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strconv"
+	"time"
+)
+
+// A Heat shows a value for each hour of each day: days downwards, the hours of the local clock across.
+type Heat struct {
+	ID          string
+	Title, Desc string
+	Width       int // pixels; 0: 640
+	Unit        string
+	Days        []HeatDay
+	// Limit is the value from which an hour is abnormal: it has a colour and a mark. 0: nothing is. What is below is
+	// a grey, the darker the nearer to the limit, or to the greatest value if there is no limit.
+	Limit float64
+	State State // of an hour at or above the limit; the zero value means Warn
+}
+
+// A HeatDay is one local day.
+type HeatDay struct {
+	Day time.Time // any instant of it, in its zone
+	// Hours are by the local clock. NaN: no data. An hour that comes twice holds both; one that is left out is NaN.
+	Hours [24]float64
+	Href  string // where the day leads; empty: nowhere
+}
+
+// greys is how many steps of grey there are, from least to greatest.
+const greys = 5
+
+// SVG draws the map.
+func (ht Heat) SVG() template.HTML {
+	w := size(ht.Width, 640)
+	n := len(ht.Days)
+	labels := 58.0
+	cell := (w - labels - 8) / 24
+	tall := heatRow(n)
+	top := 22.0
+	h := top + tall*float64(n) + 34
+	c := begin("heat", "img", ht.ID, ht.Title, ht.describe(), w, h)
+	c.start("defs")
+	c.hatching()
+	c.end()
+	every := 3
+	if cell < 14 {
+		every = 6
+	}
+	for hour := 0; hour <= 24; hour += every {
+		c.plain("dr-tick", middle, labels+cell*float64(hour), top-8, fmt.Sprintf("%02d", hour))
+	}
+	c.empty("rect", "dr-none", "x", labels, "y", top, "width", cell*24, "height", tall*float64(n), "fill", c.url("none"))
+	step := max(1, int(math.Ceil(14/tall)))
+	for i := range ht.Days {
+		y := top + tall*float64(i)
+		if i%step == 0 && (i == 0 || float64(n-i)*tall >= 10) {
+			c.plain("dr-tick", right, labels-6, y+min(tall, 14)-3, ht.Days[i].Day.Format("2 Jan"))
+		}
+		c.heatDay(&ht, i, labels, y, cell, tall)
+	}
+	c.heatKey(&ht, labels, top+tall*float64(n)+12, w)
+	return c.html()
+}
+
+// heatRow returns how tall a day is, so that a year still fits on a page.
+func heatRow(n int) float64 {
+	switch {
+	case n <= 45:
+		return 15
+	case n <= 120:
+		return 8
+	}
+	return 4
+}
+
+func (ht *Heat) state() State {
+	if ht.State == Calm {
+		return Warn
+	}
+	return ht.State
+}
+
+// scale returns the value that the darkest grey stands for.
+func (ht *Heat) scale() float64 {
+	if ht.Limit > 0 {
+		return ht.Limit
+	}
+	top := 0.0
+	for i := range ht.Days {
+		for _, v := range ht.Days[i].Hours {
+			if finite(v) {
+				top = max(top, v)
+			}
+		}
+	}
+	return top
+}
+
+// shade returns a value's step of grey: 0 for none at all.
+func shade(v, top float64) int {
+	if v <= 0 || top <= 0 {
+		return 0
+	}
+	return min(greys, 1+int(min(v/top, 1)*(greys-0.001)))
+}
+
+// heatDay draws the hours of one day, with neighbours of one shade as one piece.
+func (c *canvas) heatDay(ht *Heat, i int, x, y, cell, tall float64) {
+	d, top := &ht.Days[i], ht.scale()
+	gap := 1.0
+	if tall < 6 {
+		gap = 0
+	}
+	for hour, v := range d.Hours {
+		if !finite(v) {
+			continue
+		}
+		at := x + cell*float64(hour)
+		abnormal := ht.Limit > 0 && v >= ht.Limit
+		class := "dr-heat dr-heat" + strconv.Itoa(shade(v, top))
+		if abnormal {
+			class = "dr-heat " + ht.state().Class()
+		}
+		c.rect(class, at, y, cell-gap, tall-gap)
+		if abnormal && tall >= 8 {
+			c.line("dr-on "+ht.state().Class(), at+cell*0.3, y+tall*0.75, at+cell*0.7, y+tall*0.2)
+		}
+	}
+}
+
+// heatKey explains the shades.
+func (c *canvas) heatKey(ht *Heat, x, y, w float64) {
+	top := ht.scale()
+	c.rect("dr-heat dr-heat0", x, y, 16, 10)
+	c.plain("dr-key", left, x+21, y+9, "0")
+	x += 42
+	for i := 1; i <= greys; i++ {
+		c.rect("dr-heat dr-heat"+strconv.Itoa(i), x, y, 14, 10)
+		x += 15
+	}
+	words := "to " + short(top) + " " + ht.Unit
+	if ht.Limit <= 0 || w < phone {
+		words = short(top) + " " + ht.Unit
+	}
+	tw, _ := width(fit(words, 90, small), small)
+	c.text("dr-key", left, x+5, y+9, 90, small, words)
+	x += tw + 20
+	if ht.Limit > 0 {
+		c.rect("dr-heat "+ht.state().Class(), x, y, 14, 10)
+		c.line("dr-on "+ht.state().Class(), x+4, y+8, x+10, y+2)
+		c.plain("dr-key", left, x+19, y+9, "more")
+		x += 62
+	}
+	c.empty("rect", "dr-none", "x", x, "y", y, "width", 14.0, "height", 10.0, "fill", c.url("none"))
+	c.plain("dr-key", left, x+19, y+9, "no data")
+}
+
+func (ht *Heat) describe() string {
+	hours, over, worst := 0, 0, math.Inf(-1)
+	for i := range ht.Days {
+		for _, v := range ht.Days[i].Hours {
+			if !finite(v) {
+				continue
+			}
+			hours++
+			worst = max(worst, v)
+			if ht.Limit > 0 && v >= ht.Limit {
+				over++
+			}
+		}
+	}
+	s := fmt.Sprintf("%s, %s with data.", plural(len(ht.Days), "day", "days"), plural(hours, "hour", "hours"))
+	if hours > 0 {
+		s += " Greatest value " + short(worst) + " " + ht.Unit + "."
+	}
+	if ht.Limit > 0 {
+		s += " " + plural(over, "hour is", "hours are") + " at or above " + short(ht.Limit) + " " + ht.Unit + "."
+	}
+	if ht.Desc != "" {
+		return ht.Desc + " " + s
+	}
+	return s
+}

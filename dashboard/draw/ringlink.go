@@ -1,0 +1,154 @@
+package draw
+
+import "math"
+
+// link draws cable i: its line, its shape if it is abnormal, and its word and number where there is room.
+func (c *canvas) link(l *ringLayout, i int, k RingLink, names string) {
+	sentence := "cable " + names + ": " + k.word()
+	if k.Number != "" {
+		sentence += ", " + k.Number
+	}
+	c.start("g", "class", "dr-link "+k.Health.State().Class(), "data-id", k.ID)
+	c.start("title").chars(sentence).end()
+	c.linked(k.Href, sentence)
+	arc := l.arc(i)
+	half := len(arc) / 2
+	c.path("dr-touch", l.along(arc, 0))
+	switch k.Health {
+	case LinkGood:
+		c.path("dr-cable", l.along(arc, 0))
+		if l.spacing > 24 {
+			c.chevron(l, arc[half], 0, "dr-chevron")
+		}
+	case LinkNoisy:
+		c.path("dr-cable dr-jagged", l.jagged(arc))
+	case LinkDown:
+		c.broken(l, arc)
+	default:
+		c.path("dr-cable dr-dotted", l.along(arc, 0))
+	}
+	c.linkWords(l, arc[half], &k)
+	c.unlinked(k.Href)
+	c.end()
+}
+
+// along returns the path through the angles, moved outwards.
+func (l *ringLayout) along(arc []float64, out float64) string {
+	var d pen
+	for _, a := range arc {
+		d.to(l.at(a, out))
+	}
+	return string(d.b)
+}
+
+// jagged returns the path of a noisy cable: a zigzag.
+func (l *ringLayout) jagged(arc []float64) string {
+	var d pen
+	swing := min(4, l.spacing/4)
+	for k, a := range arc {
+		out := 0.0
+		if k > 0 && k < len(arc)-1 {
+			out = swing * float64(1-2*(k%2))
+		}
+		d.to(l.at(a, out))
+	}
+	return string(d.b)
+}
+
+// broken draws a cable that lets nothing through: it stops at two bars with nothing between.
+func (c *canvas) broken(l *ringLayout, arc []float64) {
+	n := len(arc)
+	hole := max(1, min(n/2-1, int(math.Round(12/max(1, l.spacing/float64(n))))))
+	a, b := max(1, n/2-hole), min(n-1, n/2+hole)
+	c.path("dr-cable", l.along(arc[:a], 0))
+	c.path("dr-cable", l.along(arc[b:], 0))
+	bar := min(7, max(3, l.spacing/4))
+	for _, angle := range []float64{arc[a-1], arc[b]} {
+		x0, y0 := l.at(angle, -bar)
+		x1, y1 := l.at(angle, bar)
+		c.line("dr-cable", x0, y0, x1, y1)
+	}
+}
+
+// chevron draws an arrow head that points clockwise.
+func (c *canvas) chevron(l *ringLayout, angle, out float64, class string) {
+	x, y := l.at(angle, out)
+	nx, ny := l.outward(angle)
+	tx, ty := -ny, nx
+	t := &trail{}
+	t.op('M', x-3*tx+4*nx, y-3*ty+4*ny).op('L', x+3*tx, y+3*ty).op('L', x-3*tx-4*nx, y-3*ty-4*ny)
+	c.path(class, t.String())
+}
+
+// linkWords writes the word and number inside the ring; beside discs only the shape of what is abnormal.
+func (c *canvas) linkWords(l *ringLayout, angle float64, k *RingLink) {
+	state := k.Health.State()
+	if l.kind != cards {
+		if state.Abnormal() {
+			x, y := l.at(angle, -14)
+			c.mark(state, x, y, 6)
+		}
+		return
+	}
+	nx, ny := l.outward(angle)
+	anchor, room := middle, 96.0
+	x, y := l.at(angle, -16)
+	switch {
+	case nx > 0.4:
+		anchor = right
+	case nx < -0.4:
+		anchor = left
+	}
+	y += 4 - 4*ny
+	if !state.Abnormal() {
+		c.text("dr-quiet", anchor, x, y-5, room, small, k.word())
+		c.text("dr-quiet", anchor, x, y+9, room, small, k.Number)
+		return
+	}
+	mx, my := l.at(angle, 0)
+	c.empty("circle", "dr-ground", "cx", mx, "cy", my, "r", 11.0)
+	c.mark(state, mx, my, 8)
+	c.text("dr-strong "+state.Class()+"-text", anchor, x, y-5, room, small, k.word())
+	c.text("dr-strong "+state.Class()+"-text", anchor, x, y+9, room, small, k.Number)
+}
+
+// openEnd shows that no cable closes the ring: two stubs and a word between the last controller and the first.
+func (c *canvas) openEnd(l *ringLayout) {
+	arc := l.arc(len(l.angles) - 1)
+	stub := max(1, len(arc)/6)
+	c.start("g", "class", "dr-aside")
+	c.path("dr-cable dr-dotted", l.along(arc[:stub+1], 0))
+	c.path("dr-cable dr-dotted", l.along(arc[len(arc)-stub-1:], 0))
+	if l.kind == cards {
+		x, y := l.at(arc[len(arc)/2], 0)
+		c.text("dr-quiet", middle, x, y+4, 80, small, "open")
+	}
+	c.end()
+}
+
+// call draws how far a coordinated change has come: a line outside the cables from its starter to the last one that
+// followed, with arrow heads in its direction.
+func (c *canvas) call(l *ringLayout, r *Ring) {
+	n := len(r.Controllers)
+	if r.Call == nil || r.Call.Starter < 0 || r.Call.Starter >= n || n < 2 {
+		return
+	}
+	reached := make([]bool, n)
+	for _, i := range r.Call.Reached {
+		if i >= 0 && i < n {
+			reached[i] = true
+		}
+	}
+	c.start("g", "class", "dr-call")
+	c.start("title").chars(r.Call.word(n)).end()
+	for k := range n {
+		i := (r.Call.Starter + k) % n
+		if i >= r.linkCount() || !reached[(i+1)%n] && k < n-1 || (i+1)%n == r.Call.Starter {
+			break
+		}
+		arc := l.arc(i)
+		c.path("dr-call-line", l.along(arc, 9))
+		c.chevron(l, arc[len(arc)*3/4], 9, "dr-call-head")
+	}
+	c.end()
+}
