@@ -33,7 +33,7 @@ func (b Bars) SVG() template.HTML {
 			top = max(top, it.Value)
 		}
 	}
-	names, values := min(w*0.3, 180), 92.0
+	names, values := min(w*0.28, 180), 100.0
 	c := begin("bars", "img", b.ID, b.Title, b.Desc, w, row*float64(max(1, len(b.Items)))+4)
 	c.start("defs")
 	c.hatching()
@@ -59,7 +59,7 @@ func (b Bars) SVG() template.HTML {
 			c.mark(it.State, at+6, y+13, 5)
 			at += 14
 		}
-		c.text("dr-name", left, at, y+17, w-at, normal, it.Text)
+		c.text("dr-value", left, at, y+17, w-at, small, it.Text)
 		c.end()
 	}
 	return c.html()
@@ -149,7 +149,7 @@ func (c *canvas) column(p *plot, co *Columns, it *Column, x, w float64) {
 		v = max(0, min(v, huge))
 		y0, y1 := p.y(sum), p.y(sum+v)
 		sum += v
-		c.empty("rect", "dr-area", "x", x, "y", y1, "width", w, "height", math.Abs(y0-y1), "fill", c.url("tone"+string(rune('0'+k%tones))))
+		c.empty("rect", "dr-area dr-s"+string(rune('1'+k%tones)), "x", x, "y", y1, "width", w, "height", math.Abs(y0-y1), "fill", c.url("tone"+string(rune('0'+k%tones))))
 	}
 	if !known {
 		text += ", no data"

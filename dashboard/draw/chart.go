@@ -75,11 +75,12 @@ func (ch Chart) SVG() template.HTML {
 		c.lines(&p, &ch)
 	}
 	c.end()
-	for _, l := range ch.Levels {
-		c.level(&p, l)
-	}
+	words := &notes{p: &p}
 	for _, e := range ch.Events {
-		c.event(&p, e)
+		c.event(words, e)
+	}
+	for _, l := range ch.Levels {
+		c.level(words, l)
 	}
 	return c.html()
 }
@@ -203,32 +204,6 @@ func (s *Series) class(i int) string {
 		return s.State.Class()
 	}
 	return "dr-s" + string(rune('1'+i%tones))
-}
-
-func (c *canvas) level(p *plot, l Level) {
-	if !finite(l.Value) || l.Value < p.scale.low || l.Value > p.scale.high {
-		return
-	}
-	y := p.y(l.Value)
-	c.line("dr-level", p.left, y, p.right, y)
-	c.text("dr-tick", right, p.right-4, y-4, (p.right-p.left)/2, small, l.Name)
-}
-
-func (c *canvas) event(p *plot, e Event) {
-	if e.At.Before(p.from) || e.At.After(p.to) {
-		return
-	}
-	x := p.x(e.At)
-	c.start("g", "class", "dr-event "+e.State.Class())
-	c.start("title").chars(e.At.In(p.zone).Format("2 Jan 15:04") + " " + e.Word).end()
-	c.line("dr-event-line", x, p.top, x, p.bottom)
-	c.mark(e.State, x, p.top+7, 5)
-	anchor, at, room := left, x+9, p.right-x-9
-	if room < 80 {
-		anchor, at, room = right, x-9, x-9-p.left
-	}
-	c.text("dr-tick dr-event-word", anchor, at, p.top+11, min(room, 200), small, e.Word)
-	c.end()
 }
 
 // describe says in words what the picture shows, after what the page says itself.

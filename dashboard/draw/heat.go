@@ -52,7 +52,6 @@ func (ht Heat) SVG() template.HTML {
 	for hour := 0; hour <= 24; hour += every {
 		c.plain("dr-tick", middle, labels+cell*float64(hour), top-8, fmt.Sprintf("%02d", hour))
 	}
-	c.empty("rect", "dr-none", "x", labels, "y", top, "width", cell*24, "height", tall*float64(n), "fill", c.url("none"))
 	step := max(1, int(math.Ceil(14/tall)))
 	for i := range ht.Days {
 		y := top + tall*float64(i)
@@ -107,7 +106,7 @@ func shade(v, top float64) int {
 	return min(greys, 1+int(min(v/top, 1)*(greys-0.001)))
 }
 
-// heatDay draws the hours of one day, with neighbours of one shade as one piece.
+// heatDay draws the hours of one day.
 func (c *canvas) heatDay(ht *Heat, i int, x, y, cell, tall float64) {
 	d, top := &ht.Days[i], ht.scale()
 	gap := 1.0
@@ -115,10 +114,11 @@ func (c *canvas) heatDay(ht *Heat, i int, x, y, cell, tall float64) {
 		gap = 0
 	}
 	for hour, v := range d.Hours {
+		at := x + cell*float64(hour)
 		if !finite(v) {
+			c.empty("rect", "dr-none", "x", at, "y", y, "width", cell, "height", tall, "fill", c.url("none"))
 			continue
 		}
-		at := x + cell*float64(hour)
 		abnormal := ht.Limit > 0 && v >= ht.Limit
 		class := "dr-heat dr-heat" + strconv.Itoa(shade(v, top))
 		if abnormal {

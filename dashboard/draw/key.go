@@ -64,11 +64,7 @@ func short(v float64) string {
 	case a >= 10:
 		return minus(strconv.FormatFloat(v, 'f', 1, 64))
 	case a >= 0.01 || v == 0:
-		s := strconv.FormatFloat(v, 'f', 2, 64)
-		if v == 0 {
-			s = "0"
-		}
-		return minus(s)
+		return minus(strconv.FormatFloat(math.Round(v*100)/100, 'f', -1, 64))
 	}
 	return minus(strconv.FormatFloat(v, 'g', 2, 64))
 }

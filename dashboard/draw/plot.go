@@ -53,28 +53,50 @@ func (p *plot) y(v float64) float64 {
 	return min(max(y, p.top), p.bottom)
 }
 
-// timeAxis draws the lines of round local times and, if words is set, their labels below the plot.
+// timeAxis draws the lines of round local times and, if words is set, their labels below the plot: the near unit under
+// each line, the wider one where it changes.
 func (c *canvas) timeAxis(p *plot, words bool) {
 	step := timeStep(p.to.Sub(p.from), int((p.right-p.left)/62))
-	wide, wideEnd, labelEnd := "", -1e9, -1e9
-	for _, t := range timeTicks(p.from, p.to, p.zone, step) {
+	ticks := timeTicks(p.from, p.to, p.zone, step)
+	labelEnd := -1e9
+	for _, t := range ticks {
 		x := p.x(t)
 		c.line("dr-grid", x, p.top, x, p.bottom)
-		if !words {
-			continue
-		}
-		near, unit := step.label(t)
-		w, _ := width(near, small)
+		near, _ := step.label(t)
+		w := textWidth(near, small)
 		at := min(max(x, w/2), p.right+8-w/2)
-		if at-w/2 >= labelEnd+4 {
+		if words && at-w/2 >= labelEnd+4 {
 			c.plain("dr-tick", middle, at, p.bottom+15, near)
 			labelEnd = at + w/2
 		}
-		uw, _ := width(unit, small)
-		at = min(max(x, p.left), p.right-uw)
-		if unit != wide && unit != "" && at >= wideEnd+8 {
-			c.plain("dr-tick dr-wide-unit", left, at, p.bottom+29, unit)
-			wide, wideEnd = unit, at+uw
+	}
+	if words {
+		c.wideUnits(p, step, ticks)
+	}
+}
+
+// wideUnits writes the wider unit at the left edge and under the first tick of each new one, where there is room. The
+// left edge gives way to a change close by: that one says more.
+func (c *canvas) wideUnits(p *plot, step calendar, ticks []time.Time) {
+	type unitWord struct {
+		x, w float64
+		word string
+	}
+	_, now := step.label(p.from)
+	places := []unitWord{{p.left, textWidth(now, small), now}}
+	for _, t := range ticks {
+		if _, unit := step.label(t); unit != now {
+			now = unit
+			w := textWidth(unit, small)
+			places = append(places, unitWord{min(max(p.x(t)-w/2, p.left), p.right+8-w), w, unit})
+		}
+	}
+	end := -1e9
+	for i, at := range places {
+		hidden := i == 0 && len(places) > 1 && at.x+at.w+8 > places[1].x
+		if at.word != "" && at.x >= end+8 && !hidden {
+			c.plain("dr-tick", left, at.x, p.bottom+29, at.word)
+			end = at.x + at.w
 		}
 	}
 }

@@ -97,9 +97,7 @@ func (r Ring) SVG() template.HTML {
 	for i := range r.Controllers {
 		c.unit(l, i, &r.Controllers[i])
 	}
-	if l.kind != cards {
-		c.list(l, &r)
-	}
+	c.list(l, &r)
 	return c.html()
 }
 
@@ -165,24 +163,20 @@ func (r *Ring) describe() string {
 	return s
 }
 
-// bank writes the lines in the middle, and how far a call has come.
+// bank writes the lines in the middle.
 func (c *canvas) bank(l *ringLayout, r *Ring) {
-	lines := r.Bank[:min(len(r.Bank), 4)]
-	total := len(lines)
-	if r.Call != nil {
-		total++
-	}
-	y := l.cy - float64(total-1)*9 + 6
+	lines := r.lines()
+	y := l.cy - float64(len(lines)-1)*10 + 6
 	for i, s := range lines {
-		if i == 0 {
+		switch {
+		case i == len(r.Bank):
+			c.text("dr-call-word", middle, l.cx, y, l.middle, normal, s)
+		case i == 0:
 			c.text("dr-bank", middle, l.cx, y, l.middle, large, s)
-		} else {
-			c.text("dr-quiet", middle, l.cx, y, l.middle, normal, s)
+		default:
+			c.text("dr-quiet", middle, l.cx, y, l.middle, small, s)
 		}
 		y += 20
-	}
-	if r.Call != nil {
-		c.text("dr-call-word", middle, l.cx, y, l.middle, normal, r.Call.word(len(r.Controllers)))
 	}
 }
 

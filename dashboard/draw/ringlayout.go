@@ -16,54 +16,63 @@ type ringLayout struct {
 	kind           ringKind
 	w, h           float64
 	cx, cy, rx, ry float64
-	cardW, cardH   float64
-	dot            float64 // radius of a disc
-	middle         float64 // room for text in the middle
-	spacing        float64 // along the ellipse
-	names          float64 // room for names outside the discs; 0: none
+	cardW, cardH   float64   // cardH is that of the tallest one
+	tall           []float64 // of each card
+	narrow         bool      // a phone: a card has a line for the number alone
+	labels         []label   // of the cables
+	dot            float64   // radius of a disc
+	middle         float64   // room for text in the middle
+	spacing        float64   // along the ellipse
+	names          float64   // room for names outside the discs; 0: none
 	angles         []float64
 	table          []float64 // length along the ellipse by step of the angle
 }
 
 const turns = 720 // steps of the table
 
-const (
-	cardTall = 58.0
-	listMost = 8
-)
+// listMost is how many abnormal things are listed below a ring.
+const listMost = 8
 
 func (r *Ring) layout() *ringLayout {
 	w := size(r.Width, 640)
-	n := len(r.Controllers)
-	l := &ringLayout{w: w, kind: cards, cardW: 132, cardH: cardTall}
-	if w < phone {
-		l.cardW = 104
+	l := &ringLayout{w: w, kind: cards, narrow: w < phone, cardW: 150}
+	if l.narrow {
+		l.cardW = 106
 	}
-	l.rx = min((w-l.cardW)/2-4, 250)
-	for ry := l.rx * 0.82; ry <= max(l.rx*0.82, 300); ry += 20 {
-		l.place(n, max(l.rx, 20), max(ry, 70), cardTall/2+6)
+	l.heights(r)
+	n, rx := len(r.Controllers), max(20, min((w-l.cardW)/2-4, 250))
+	first := rx * 0.82
+	if l.narrow && n > 2 {
+		first = rx * 1.3
+	}
+	for ry := first; ry <= max(first, 320); ry += 20 {
+		l.place(n, rx, max(ry, 70), l.cardH/2+6)
 		if !l.crowded(n) {
-			l.middle = 2*l.rx - l.cardW - 20
-			if n > 4 {
-				l.middle -= 90
-			}
-			l.middle = max(l.middle, 90)
+			l.middle = l.bankRoom(r)
+			l.label(r)
 			return l
 		}
 	}
-	l.kind = discs
-	margin := 26.0
-	if perimeter := math.Pi * (min(w, 640) - 220); w >= phone && perimeter/float64(n) >= 13 {
+	l.many(r)
+	return l
+}
+
+// many lays out more controllers than there is room for cards.
+func (l *ringLayout) many(r *Ring) {
+	n := len(r.Controllers)
+	l.kind, l.tall = discs, nil
+	margin := 30.0
+	if perimeter := math.Pi * (min(l.w, 640) - 220); !l.narrow && perimeter/float64(n) >= 13 {
 		margin, l.names = 110, 92
 	}
-	radius := min((w-2*margin)/2, 290)
+	radius := min((l.w-2*margin)/2, 290)
 	l.place(n, radius, radius, margin)
-	l.dot = min(11, l.spacing*0.36)
-	if l.dot < 3.2 {
+	l.dot = min(11, l.spacing*0.3)
+	if l.dot < 2.6 {
 		l.kind = marks
 	}
 	l.middle = radius * 1.3
-	return l
+	l.labels = make([]label, r.linkCount())
 }
 
 // place sets the ellipse and the controllers' angles on it.
@@ -131,7 +140,7 @@ func (l *ringLayout) covered(i int, x, y float64) bool {
 	ux, uy := l.at(l.angles[i], 0)
 	switch l.kind {
 	case cards:
-		return math.Abs(x-ux) < l.cardW/2+3 && math.Abs(y-uy) < l.cardH/2+3
+		return math.Abs(x-ux) < l.cardW/2+3 && math.Abs(y-uy) < l.tall[i]/2+3
 	case discs:
 		return math.Hypot(x-ux, y-uy) < l.dot+2
 	}

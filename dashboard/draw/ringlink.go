@@ -27,7 +27,7 @@ func (c *canvas) link(l *ringLayout, i int, k RingLink, names string) {
 	default:
 		c.path("dr-cable dr-dotted", l.along(arc, 0))
 	}
-	c.linkWords(l, arc[half], &k)
+	c.linkWords(l, i, arc[half], &k)
 	c.unlinked(k.Href)
 	c.end()
 }
@@ -45,12 +45,16 @@ func (l *ringLayout) along(arc []float64, out float64) string {
 func (l *ringLayout) jagged(arc []float64) string {
 	var d pen
 	swing := min(4, l.spacing/4)
-	for k, a := range arc {
+	stride := 1
+	if l.spacing > 40 {
+		stride = 2
+	}
+	for k := 0; k < len(arc); k += stride {
 		out := 0.0
-		if k > 0 && k < len(arc)-1 {
-			out = swing * float64(1-2*(k%2))
+		if k > 0 && k < len(arc)-stride {
+			out = swing * float64(1-2*(k/stride%2))
 		}
-		d.to(l.at(a, out))
+		d.to(l.at(arc[k], out))
 	}
 	return string(d.b)
 }
@@ -58,7 +62,10 @@ func (l *ringLayout) jagged(arc []float64) string {
 // broken draws a cable that lets nothing through: it stops at two bars with nothing between.
 func (c *canvas) broken(l *ringLayout, arc []float64) {
 	n := len(arc)
-	hole := max(1, min(n/2-1, int(math.Round(12/max(1, l.spacing/float64(n))))))
+	hole := max(1, min(n/2-1, 6))
+	if l.kind != cards {
+		hole = max(1, min(n/2-1, 2))
+	}
 	a, b := max(1, n/2-hole), min(n-1, n/2+hole)
 	c.path("dr-cable", l.along(arc[:a], 0))
 	c.path("dr-cable", l.along(arc[b:], 0))
@@ -80,36 +87,26 @@ func (c *canvas) chevron(l *ringLayout, angle, out float64, class string) {
 	c.path(class, t.String())
 }
 
-// linkWords writes the word and number inside the ring; beside discs only the shape of what is abnormal.
-func (c *canvas) linkWords(l *ringLayout, angle float64, k *RingLink) {
+// linkWords writes the word and number where the layout found room, and the shape of what is abnormal.
+func (c *canvas) linkWords(l *ringLayout, i int, angle float64, k *RingLink) {
 	state := k.Health.State()
-	if l.kind != cards {
-		if state.Abnormal() {
-			x, y := l.at(angle, -14)
-			c.mark(state, x, y, 6)
+	class, size := "dr-quiet", small
+	if state.Abnormal() {
+		class, size = "dr-strong "+state.Class()+"-text", strong
+		inside, radius := 0.0, 8.0
+		if l.kind != cards {
+			inside, radius = -14, 6
 		}
-		return
+		x, y := l.at(angle, inside)
+		if inside == 0 {
+			c.empty("circle", "dr-ground", "cx", x, "cy", y, "r", 11.0)
+		}
+		c.mark(state, x, y, radius)
 	}
-	nx, ny := l.outward(angle)
-	anchor, room := middle, 96.0
-	x, y := l.at(angle, -16)
-	switch {
-	case nx > 0.4:
-		anchor = right
-	case nx < -0.4:
-		anchor = left
+	if at := l.labels[i]; at.ok {
+		c.text(class, at.anchor, at.x, at.y, labelRoom, size, k.word())
+		c.text(class, at.anchor, at.x, at.y+lineHeight, labelRoom, size, k.Number)
 	}
-	y += 4 - 4*ny
-	if !state.Abnormal() {
-		c.text("dr-quiet", anchor, x, y-5, room, small, k.word())
-		c.text("dr-quiet", anchor, x, y+9, room, small, k.Number)
-		return
-	}
-	mx, my := l.at(angle, 0)
-	c.empty("circle", "dr-ground", "cx", mx, "cy", my, "r", 11.0)
-	c.mark(state, mx, my, 8)
-	c.text("dr-strong "+state.Class()+"-text", anchor, x, y-5, room, small, k.word())
-	c.text("dr-strong "+state.Class()+"-text", anchor, x, y+9, room, small, k.Number)
 }
 
 // openEnd shows that no cable closes the ring: two stubs and a word between the last controller and the first.
@@ -121,13 +118,13 @@ func (c *canvas) openEnd(l *ringLayout) {
 	c.path("dr-cable dr-dotted", l.along(arc[len(arc)-stub-1:], 0))
 	if l.kind == cards {
 		x, y := l.at(arc[len(arc)/2], 0)
-		c.text("dr-quiet", middle, x, y+4, 80, small, "open")
+		c.text("dr-quiet", middle, x, y+4, 60, small, "open")
 	}
 	c.end()
 }
 
 // call draws how far a coordinated change has come: a line outside the cables from its starter to the last one that
-// followed, with arrow heads in its direction.
+// followed without a gap, with arrow heads in its direction.
 func (c *canvas) call(l *ringLayout, r *Ring) {
 	n := len(r.Controllers)
 	if r.Call == nil || r.Call.Starter < 0 || r.Call.Starter >= n || n < 2 {
@@ -139,16 +136,30 @@ func (c *canvas) call(l *ringLayout, r *Ring) {
 			reached[i] = true
 		}
 	}
+	hops := 0
+	for i := r.Call.Starter; i < r.linkCount() && reached[(i+1)%n] && hops < n-1; i = (i + 1) % n {
+		hops++
+	}
+	if hops == 0 {
+		return
+	}
 	c.start("g", "class", "dr-call")
 	c.start("title").chars(r.Call.word(n)).end()
-	for k := range n {
-		i := (r.Call.Starter + k) % n
-		if i >= r.linkCount() || !reached[(i+1)%n] && k < n-1 || (i+1)%n == r.Call.Starter {
-			break
-		}
-		arc := l.arc(i)
-		c.path("dr-call-line", l.along(arc, 9))
-		c.chevron(l, arc[len(arc)*3/4], 9, "dr-call-head")
+	from := l.angles[r.Call.Starter]
+	to := l.angles[(r.Call.Starter+hops)%n]
+	if to <= from {
+		to += 2 * math.Pi
 	}
+	var d pen
+	steps := max(8, int(l.spacing*float64(hops)/4))
+	every := max(1, steps/max(1, int(l.spacing*float64(hops)/60)))
+	for k := range steps + 1 {
+		angle := from + (to-from)*float64(k)/float64(steps)
+		d.to(l.at(angle, 9))
+		if k%every == every/2 || k == steps {
+			c.chevron(l, angle, 9, "dr-call-head")
+		}
+	}
+	c.path("dr-call-line", string(d.b))
 	c.end()
 }

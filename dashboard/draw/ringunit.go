@@ -15,7 +15,7 @@ func (c *canvas) unit(l *ringLayout, i int, u *RingUnit) {
 	x, y := l.at(l.angles[i], 0)
 	switch l.kind {
 	case cards:
-		c.card(l, u, x, y)
+		c.card(l, i, u, x, y)
 	case discs:
 		c.disc(l, i, u, x, y)
 	default:
@@ -26,11 +26,8 @@ func (c *canvas) unit(l *ringLayout, i int, u *RingUnit) {
 }
 
 // card draws a controller as a card: its stage's pattern at the left edge, its name, its stage and number, its note.
-func (c *canvas) card(l *ringLayout, u *RingUnit, x, y float64) {
-	h := l.cardH
-	if u.State == Calm {
-		h = 44
-	}
+func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
+	h := l.tall[i]
 	x0, y0 := x-l.cardW/2, y-h/2
 	c.empty("rect", "dr-card", "x", x0, "y", y0, "width", l.cardW, "height", h, "rx", 5.0)
 	if u.Stage != fleet.StageUnknown && int(u.Stage) < len(looks) {
@@ -40,14 +37,20 @@ func (c *canvas) card(l *ringLayout, u *RingUnit, x, y float64) {
 	}
 	at, room := x0+18, l.cardW-24
 	c.text("dr-name", left, at, y0+18, room, normal, u.Name)
-	words := u.Stage.String()
-	if u.Number != "" {
-		words += " · " + u.Number
+	words, line := u.Stage.String(), y0+33
+	switch {
+	case l.narrow && u.Number != "" && u.Stage != fleet.StageUnknown:
+		c.text("dr-quiet", left, at, line+15, room, small, u.Number)
+		c.text("dr-quiet", left, at, line, room, small, words)
+		line += 15
+	case u.Number != "":
+		c.text("dr-quiet", left, at, line, room, small, words+" · "+u.Number)
+	default:
+		c.text("dr-quiet", left, at, line, room, small, words)
 	}
-	c.text("dr-quiet", left, at, y0+34, room, small, words)
 	if u.State != Calm {
-		c.mark(u.State, at+5, y0+46, 5)
-		c.text("dr-strong "+u.State.Class()+"-text", left, at+15, y0+50, room-15, small, u.Note)
+		c.mark(u.State, x0+l.cardW-9, y0+1, 8)
+		c.text("dr-strong "+u.State.Class()+"-text", left, at, line+16, room+2, strong, u.Note)
 	}
 }
 
@@ -57,9 +60,8 @@ func (c *canvas) disc(l *ringLayout, i int, u *RingUnit, x, y float64) {
 	number := strconv.Itoa(i + 1)
 	if l.dot >= 8 {
 		c.plain("dr-tiny", middle, x, y+3.5, number)
-	} else if i == 0 || (i+1)%5 == 0 {
-		nx, ny := l.at(l.angles[i], -l.dot-10)
-		c.plain("dr-tiny", middle, nx, ny+3.5, number)
+	} else {
+		c.place(l, i, 5)
 	}
 	if u.State != Calm {
 		mx, my := l.at(l.angles[i], l.dot+9)
@@ -94,9 +96,14 @@ func (c *canvas) tick(l *ringLayout, i int, u *RingUnit) {
 		mx, my := l.at(l.angles[i], 13)
 		c.mark(u.State, mx, my, 6)
 	}
-	if i == 0 || (i+1)%10 == 0 {
-		nx, ny := l.at(l.angles[i], -16)
-		c.plain("dr-tiny", middle, nx, ny+3.5, strconv.Itoa(i+1))
+	c.place(l, i, 10)
+}
+
+// place writes a controller's place in the ring inside it, for the first one and for each one that step divides.
+func (c *canvas) place(l *ringLayout, i, step int) {
+	if n := i + 1; i == 0 || n%step == 0 && n < len(l.angles) {
+		x, y := l.at(l.angles[i], -18)
+		c.plain("dr-tiny", middle, x, y+3.5, strconv.Itoa(n))
 	}
 }
 
@@ -107,16 +114,17 @@ type listed struct {
 	href  string
 }
 
-func (r *Ring) abnormal() []listed {
+// unsaid returns what is abnormal and has no words at its place.
+func (r *Ring) unsaid(l *ringLayout) []listed {
 	var out []listed
 	for i := range r.Controllers {
-		if u := &r.Controllers[i]; u.State.Abnormal() {
+		if u := &r.Controllers[i]; u.State.Abnormal() && l.kind != cards {
 			out = append(out, listed{u.State, strconv.Itoa(i+1) + " " + u.sentence(), u.Href})
 		}
 	}
 	for i := range r.linkCount() {
 		k := r.at(i)
-		if s := k.Health.State(); s.Abnormal() {
+		if s := k.Health.State(); s.Abnormal() && !l.labels[i].ok {
 			words := strconv.Itoa(i+1) + " → " + strconv.Itoa((i+1)%len(r.Controllers)+1) + " " + k.word()
 			if k.Number != "" {
 				words += ", " + k.Number
@@ -128,17 +136,17 @@ func (r *Ring) abnormal() []listed {
 }
 
 func (r *Ring) listHeight(l *ringLayout) float64 {
-	n := len(r.abnormal())
-	if l.kind == cards || n == 0 {
+	n := len(r.unsaid(l))
+	if n == 0 {
 		return 0
 	}
 	return 10 + 20*float64(min(n, listMost+1))
 }
 
-// list writes below the ring what is abnormal.
+// list writes below the ring what is abnormal and could not be said at its place.
 func (c *canvas) list(l *ringLayout, r *Ring) {
 	y := l.h + 14
-	all := r.abnormal()
+	all := r.unsaid(l)
 	for i, a := range all {
 		if i == listMost {
 			c.plain("dr-quiet", left, 28, y, "and "+strconv.Itoa(len(all)-i)+" more")
@@ -146,7 +154,7 @@ func (c *canvas) list(l *ringLayout, r *Ring) {
 		}
 		c.linked(a.href, a.words)
 		c.mark(a.state, 16, y-4, 6)
-		c.text("dr-strong "+a.state.Class()+"-text", left, 28, y, l.w-36, normal, a.words)
+		c.text("dr-strong "+a.state.Class()+"-text", left, 28, y, l.w-36, strong, a.words)
 		c.unlinked(a.href)
 		y += 20
 	}

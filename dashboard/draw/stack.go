@@ -36,18 +36,29 @@ func stack(p *plot, lines []Series) []layer {
 func (s *Series) means(p *plot, l layer) {
 	counts := make([]int, len(l.tops))
 	gap := s.gap()
+	half := (p.right - p.left) * gap.Seconds() / 6 / p.to.Sub(p.from).Seconds()
 	var before *Point
+	alone := func(pt *Point, from, to float64) { l.hold(pt.Value, p.x(pt.At)-p.left+from, p.x(pt.At)-p.left+to) }
 	for i := range s.Points {
 		pt := &s.Points[i]
 		if before != nil && pt.At.Before(before.At) {
 			continue
 		}
 		if !finite(pt.Value) {
+			if before != nil {
+				alone(before, 0, half)
+			}
 			before = nil
 			continue
 		}
-		if before != nil && pt.At.Sub(before.At) <= gap {
+		switch {
+		case before != nil && pt.At.Sub(before.At) <= gap:
 			l.bridge(p, before, pt)
+		case before != nil:
+			alone(before, 0, half)
+			fallthrough
+		default:
+			alone(pt, -half, 0)
 		}
 		before = pt
 		k := int(math.Floor(p.x(pt.At) - p.left))
@@ -61,6 +72,18 @@ func (s *Series) means(p *plot, l layer) {
 		}
 		l.tops[k] += (v - l.tops[k]) / float64(counts[k])
 		l.known[k] = true
+	}
+	if before != nil {
+		alone(before, 0, half)
+	}
+}
+
+// hold draws a reading at the edge of a gap for half the usual distance of readings: it stands for that long.
+func (l layer) hold(v, from, to float64) {
+	for k := max(0, int(math.Floor(from))); k < len(l.tops) && float64(k) < to; k++ {
+		if !l.known[k] {
+			l.tops[k], l.known[k] = max(-huge, min(huge, v)), true
+		}
 	}
 }
 
@@ -152,15 +175,15 @@ func (c *canvas) tones(n int) {
 		c.rect("dr-fill dr-s"+k, 0, 0, 8, 8)
 		switch i {
 		case 1:
-			c.path("dr-texture", "M0 8L8 0M-2 2L2 -2M6 10L10 6")
+			c.path("dr-texture dr-s"+k, "M0 8L8 0M-2 2L2 -2M6 10L10 6")
 		case 2:
-			c.path("dr-texture", "M0 2H8M0 6H8")
+			c.path("dr-texture dr-s"+k, "M0 2H8M0 6H8")
 		case 3:
-			c.path("dr-texture", "M2 0V8M6 0V8")
+			c.path("dr-texture dr-s"+k, "M2 0V8M6 0V8")
 		case 4:
-			c.path("dr-texture", "M2 2h.01M6 6h.01")
+			c.path("dr-texture dr-s"+k, "M2 2h.01M6 6h.01")
 		case 5:
-			c.path("dr-texture", "M0 0L8 8M0 8L8 0")
+			c.path("dr-texture dr-s"+k, "M0 0L8 8M0 8L8 0")
 		}
 		c.end()
 	}

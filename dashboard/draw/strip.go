@@ -84,9 +84,8 @@ func (c *canvas) row(p *plot, r *StripRow, top float64, now time.Time) {
 	noteRoom := 0.0
 	if r.Note != "" {
 		noteRoom = min((p.right-p.left)/2, 220)
-		c.text("dr-name "+r.State.Class()+"-text", right, p.right, top+13, noteRoom-16, small, r.Note)
-		w, _ := width(fit(r.Note, noteRoom-16, small), small)
-		c.mark(r.State, p.right-w-9, top+9, 5)
+		c.text("dr-strong "+r.State.Class()+"-text", right, p.right-16, top+13, noteRoom-16, strong, r.Note)
+		c.mark(r.State, p.right-6, top+9, 5)
 	}
 	c.linked(r.Href, r.Name)
 	c.text("dr-name", left, p.left, top+13, p.right-p.left-noteRoom-8, normal, r.Name)

@@ -1,0 +1,146 @@
+package draw
+
+import (
+	"math"
+
+	"ringwarden/fleet"
+)
+
+// A box is a place that is taken.
+type box struct{ x0, y0, x1, y1 float64 }
+
+func (b box) meets(o box) bool { return b.x0 < o.x1 && o.x0 < b.x1 && b.y0 < o.y1 && o.y0 < b.y1 }
+
+// A label is where a cable's word and number go. Without ok there is no room for them at the cable.
+type label struct {
+	x, y   float64 // y is the baseline of the word; the number stands below
+	anchor string
+	ok     bool
+}
+
+const lineHeight = 14.0
+
+// labels finds a place for the words of each cable, abnormal ones first: inside the ring or outside, at the middle or
+// nearer to one end, where nothing else is.
+func (l *ringLayout) label(r *Ring) {
+	taken := l.obstacles(r)
+	l.labels = make([]label, r.linkCount())
+	for _, abnormal := range []bool{true, false} {
+		for i := range l.labels {
+			k := r.at(i)
+			if k.Health.State().Abnormal() != abnormal {
+				continue
+			}
+			w := max(textWidth(k.word(), strong), textWidth(k.Number, strong))
+			var b box
+			if l.labels[i], b = l.free(l.arc(i), min(w, labelRoom), taken); l.labels[i].ok {
+				taken = append(taken, b)
+			}
+		}
+	}
+}
+
+// labelRoom is the widest that a cable's words may be.
+const labelRoom = 110.0
+
+func textWidth(s string, size float64) float64 {
+	w, _ := width(s, size)
+	return w
+}
+
+// obstacles are the cards, the bank's words and the marks of abnormal cables.
+func (l *ringLayout) obstacles(r *Ring) []box {
+	var taken []box
+	for i := range l.tall {
+		x, y := l.at(l.angles[i], 0)
+		taken = append(taken, box{x - l.cardW/2 - 3, y - l.tall[i]/2 - 3, x + l.cardW/2 + 3, y + l.tall[i]/2 + 3})
+	}
+	half := 0.0
+	lines := r.lines()
+	for i, s := range lines {
+		size := normal
+		if i == 0 {
+			size = large
+		}
+		half = max(half, min(textWidth(s, size), l.middle)/2)
+	}
+	if len(lines) > 0 {
+		tall := float64(len(lines))*10 + 6
+		taken = append(taken, box{l.cx - half - 6, l.cy - tall, l.cx + half + 6, l.cy + tall})
+	}
+	for i := range r.linkCount() {
+		if k := r.at(i); k.Health.State().Abnormal() {
+			arc := l.arc(i)
+			x, y := l.at(arc[len(arc)/2], 0)
+			taken = append(taken, box{x - 10, y - 10, x + 10, y + 10})
+		}
+	}
+	return taken
+}
+
+// free returns the first place along an arc for words w wide that meets nothing taken.
+func (l *ringLayout) free(arc []float64, w float64, taken []box) (label, box) {
+	n := len(arc)
+	for _, out := range []float64{-1, 1} {
+		for _, at := range []int{n / 2, n / 3, 2 * n / 3, n / 5, 4 * n / 5} {
+			nx, ny := l.outward(arc[at])
+			x, y := l.at(arc[at], out*(13+13*math.Abs(ny)))
+			found := label{x, y - 2, middle, true}
+			b := box{x - w/2, y - lineHeight, x + w/2, y + lineHeight + 2}
+			switch {
+			case out*nx > 0.3:
+				found.anchor, b.x0, b.x1 = left, x, x+w
+			case out*nx < -0.3:
+				found.anchor, b.x0, b.x1 = right, x-w, x
+			}
+			if b.x0 < 0 || b.x1 > l.w || b.y0 < 0 || b.y1 > l.h {
+				continue
+			}
+			clear := true
+			for _, t := range taken {
+				clear = clear && !b.meets(t)
+			}
+			if clear {
+				return found, b
+			}
+		}
+	}
+	return label{}, box{}
+}
+
+// lines are the words in the middle: the bank's, and how far a call has come.
+func (r *Ring) lines() []string {
+	lines := append([]string(nil), r.Bank[:min(len(r.Bank), 4)]...)
+	if r.Call != nil {
+		lines = append(lines, r.Call.word(len(r.Controllers)))
+	}
+	return lines
+}
+
+// bankRoom returns how wide the words in the middle may be: what the cards beside them leave.
+func (l *ringLayout) bankRoom(r *Ring) float64 {
+	room := 2*l.rx - 24
+	tall := float64(len(r.lines()))*10 + 10
+	for i := range l.tall {
+		x, y := l.at(l.angles[i], 0)
+		if math.Abs(y-l.cy) < tall+l.tall[i]/2 {
+			room = min(room, 2*(math.Abs(x-l.cx)-l.cardW/2-8))
+		}
+	}
+	return max(room, 40)
+}
+
+// heights gives each card the room for its lines.
+func (l *ringLayout) heights(r *Ring) {
+	for i := range r.Controllers {
+		u, lines := &r.Controllers[i], 2
+		if l.narrow && u.Number != "" && u.Stage != fleet.StageUnknown {
+			lines++
+		}
+		if u.State != Calm {
+			lines++
+		}
+		l.tall = append(l.tall, 14+15*float64(lines))
+		l.cardH = max(l.cardH, l.tall[i])
+	}
+}
