@@ -160,7 +160,7 @@ const groupRows = 1 << 16
 // A parquetTable writes rows through a schema made from the columns. Its columns stand in the order of their names, as
 // Parquet groups made in Go do; readers go by the names.
 type parquetTable[R any] struct {
-	w       *parquet.Writer
+	w       *parquet.GenericWriter[any]
 	columns []column[R]
 	place   []int // of each column in the schema
 	row     parquet.Row
@@ -178,7 +178,7 @@ func newParquet[R any](w io.Writer, columns []column[R]) *parquetTable[R] {
 		leaf, _ := schema.Lookup(c.name)
 		t.place[i] = leaf.ColumnIndex
 	}
-	t.w = parquet.NewWriter(w, schema, parquet.Compression(&parquet.Snappy))
+	t.w = parquet.NewGenericWriter[any](w, schema, parquet.Compression(&parquet.Snappy))
 	return t
 }
 
