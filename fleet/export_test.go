@@ -14,7 +14,7 @@ type KeyDoc struct{ Name, Value, Fallback, About string }
 func KeyDocs() map[string][]KeyDoc {
 	docs := map[string][]KeyDoc{}
 	for heading, table := range map[string]keys{
-		"file": fileKeys, "periods": periodKeys, "rule": ruleKeys, "site": siteKeys, "ring": ringKeys, "bank": bankKeys,
+		"file": fileKeys, "periods": periodKeys, "keep": keepKeys, "rule": ruleKeys, "site": siteKeys, "ring": ringKeys, "bank": bankKeys,
 		"controller": controllerKeys, "tls": tlsKeys, "setpoints": setpointKeys,
 	} {
 		for i := range table {
@@ -41,6 +41,10 @@ func describeForm(f form) string {
 		return fmt.Sprintf("whole number from %d to %d", f.min, f.max)
 	case spanForm:
 		return fmt.Sprintf("time span from %s to %s", userfile.Span(f.min), userfile.Span(f.max))
+	case keepForm:
+		return fmt.Sprintf("time span from %s to %s, or `%s`", userfile.Span(f.min), userfile.Span(keepLongest), always)
+	case sizeForm:
+		return fmt.Sprintf("size from %s to %s, such as `2 GiB`, or `none`", Size(f.min), Size(f.max))
 	case wordForm:
 		return "`" + strings.Join(f.words, "`, `") + "`"
 	case amountForm:

@@ -54,6 +54,7 @@ type Fleet struct {
 	Store   string        // path of the database file, already relative to the fleet file's folder or absolute
 	Commit  time.Duration // longest wait before readings are committed to disk; alarms commit at once
 	Periods Periods
+	Keep    Keep
 	Rules   Rules
 	Sites   []Site
 }

@@ -81,6 +81,7 @@ var fileKeys = keys{
 	{name: "store", about: "path of the database file", fallback: DefaultStore, form: textForm{DefaultStore}},
 	{name: "commit", about: "longest wait before readings are on the disk; a power cut loses at most these", fallback: "1m", form: spanForm{time.Second, 15 * time.Minute}},
 	{name: "periods", about: "how often each poll group is read", form: partForm{periodKeys}},
+	{name: "keep", about: "how long what is stored is kept, and how large the database may become", form: partForm{keepKeys}},
 	{name: "rules", about: "departures from the alarms' defaults; a later rule wins", form: listForm{ruleKeys}},
 	{name: "sites", about: "the places", need: "list at least one site", form: listForm{siteKeys}},
 }

@@ -65,6 +65,7 @@ func parse(file string, data []byte, kinds []KindInfo) *parser {
 	}
 	p.daemon(s)
 	p.fleet.Periods = periods(s)
+	p.keep(s)
 	ids := newIDs("site")
 	for _, n := range s.list("sites") {
 		p.site(n, ids)

@@ -111,11 +111,12 @@ func TestDefaultsAreWhatIsWritten(t *testing.T) {
 format: 1
 FILE
 periods: {PERIODS}
+keep: {KEEP}
 sites: [{name: Mill, zone: UtC, rings: [{name: North, RING, controllers: [{name: Alder, host: a, map: m, source: wind, CONTROLLER}]}]}]
 `
 	parse := func(place, written string) *fleet.Fleet {
 		text := strings.ReplaceAll(file, "UtC", "UTC")
-		for _, p := range []string{"FILE", "PERIODS", "RING,", "CONTROLLER"} {
+		for _, p := range []string{"FILE", "PERIODS", "KEEP", "RING,", "CONTROLLER"} {
 			now := ""
 			if p == place {
 				now = written
@@ -131,7 +132,7 @@ sites: [{name: Mill, zone: UtC, rings: [{name: North, RING, controllers: [{name:
 	}
 	plain := parse("", "")
 	checked := 0
-	for heading, place := range map[string]string{"file": "FILE", "periods": "PERIODS", "ring": "RING,", "controller": "CONTROLLER"} {
+	for heading, place := range map[string]string{"file": "FILE", "periods": "PERIODS", "keep": "KEEP", "ring": "RING,", "controller": "CONTROLLER"} {
 		for _, k := range fleet.KeyDocs()[heading] {
 			if k.Fallback == "" || k.Fallback == "must be there" || k.Name == "id" {
 				continue

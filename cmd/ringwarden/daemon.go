@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"ringwarden/alerts"
+	"ringwarden/cmd/ringwarden/door"
 	"ringwarden/cmd/ringwarden/road"
 	"ringwarden/dashboard"
 	"ringwarden/fleet"
@@ -49,7 +50,7 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	journal, aside, err := openJournal(f.Store, d.log)
+	journal, aside, err := openJournal(f, d.log)
 	if err != nil {
 		return err
 	}
@@ -77,15 +78,21 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	})
 	m.Restore(standing)
 	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
-	reportDamage(r, journal, aside)
+	doors := door.New(journal, f.Store, d.log)
+	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
+	limits := make(chan fleet.Keep)
 	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
 	p.Update(devices, f.Periods)
 
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, tick(f.Periods)); return nil })
-	g.Go(func() error { return dashboard.Serve(gctx, d.listener, d.handler(m.Handler(), r, journal)) })
-	g.Go(func() error { d.reloads(gctx, p, r, m, engine); return nil })
+	g.Go(func() error {
+		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal)))
+	})
+	g.Go(func() error { d.reloads(gctx, p, r, m, engine, limits); return nil })
+	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
+	g.Go(func() error { doors.Run(gctx); return nil })
 	g.Go(func() error { keepMemory(gctx, r, engine, f.Store, d.log); return nil })
 	if d.ready != nil {
 		d.ready()
@@ -109,7 +116,7 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
-func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, engine *alerts.Engine) {
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, engine *alerts.Engine, limits chan<- fleet.Keep) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -123,6 +130,10 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			p.Update(devices, next.fleet.Periods)
 			m.Update(next.fleet)
 			r.Judging(func() { engine.Update(next.fleet) })
+			select {
+			case limits <- next.fleet.Keep:
+			case <-ctx.Done():
+			}
 			d.log.Info("the fleet file was read again", "controllers", len(devices))
 		}
 	}

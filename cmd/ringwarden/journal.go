@@ -7,13 +7,15 @@ import (
 
 	"ringwarden/alerts"
 	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/fleet"
 	"ringwarden/store"
 )
 
 // openJournal opens the store of a daemon. A damaged one is moved aside, so that the watch goes on with a new one: aside
 // is where it is then, else empty. Anything else that is wrong with the file is an error, and the file is left alone.
-func openJournal(path string, log *slog.Logger) (journal *store.Store, aside string, err error) {
-	journal, err = store.Open(path, store.Options{Logger: log})
+func openJournal(f *fleet.Fleet, log *slog.Logger) (journal *store.Store, aside string, err error) {
+	path, options := f.Store, store.Options{Logger: log, Zone: zones(f)}
+	journal, err = store.Open(path, options)
 	if !errors.Is(err, store.ErrDamaged) {
 		return journal, "", err
 	}
@@ -22,7 +24,7 @@ func openJournal(path string, log *slog.Logger) (journal *store.Store, aside str
 		return nil, "", errors.Join(why, err)
 	}
 	log.Error("the store is damaged: it was moved aside and a new one is begun; nothing was deleted", "moved_to", aside, "why", why)
-	journal, err = store.Open(path, store.Options{Logger: log})
+	journal, err = store.Open(path, options)
 	return journal, aside, err
 }
 

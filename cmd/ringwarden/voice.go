@@ -76,6 +76,9 @@ func tell(w io.Writer, err error) int {
 func parts(err error) []error {
 	switch e := err.(type) { //nolint:errorlint // it walks the tree itself
 	case interface{ Unwrap() []error }:
+		if errors.Join(e.Unwrap()...).Error() != err.Error() {
+			break // a sentence around several errors, not a list of them
+		}
 		var all []error
 		for _, part := range e.Unwrap() {
 			all = append(all, parts(part)...)

@@ -1,0 +1,256 @@
+package door
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"mime"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"ringwarden/fleet"
+	"ringwarden/store"
+	"ringwarden/store/export"
+)
+
+// A Client asks a running daemon on this machine.
+type Client struct {
+	base string
+	http http.Client
+}
+
+// NewClient returns a client of the daemon that listens on an address of a fleet file. It opens no connection yet.
+func NewClient(listen string) *Client {
+	host, port, err := net.SplitHostPort(listen)
+	if err != nil {
+		host, port = listen, ""
+	}
+	if addr, err := netip.ParseAddr(host); host == "" || err == nil && addr.IsUnspecified() {
+		host = "localhost" // every address of this machine: take the one that is always there
+	}
+	// No limit for all of an answer, which may be gigabytes, and no proxy, which would not know this machine.
+	transport := &http.Transport{
+		DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: 2 * time.Second}).DialContext,
+		ResponseHeaderTimeout: surveyTime + writeTime,
+	}
+	return &Client{base: "http://" + net.JoinHostPort(host, port), http: http.Client{Transport: transport}}
+}
+
+// Stat returns what the daemon's store holds.
+func (c *Client) Stat(ctx context.Context) (v Survey, err error) {
+	err = c.getJSON(ctx, pathStat, nil, &v)
+	return v, err
+}
+
+// Export writes the table that the daemon makes to w, and returns its bytes. An error means that it is not whole.
+func (c *Client) Export(ctx context.Context, w io.Writer, q export.Query) (int64, error) {
+	a, err := c.get(ctx, pathExport, formQuery(q), nil)
+	if err != nil {
+		return 0, err
+	}
+	defer a.Body.Close()
+	n, err := io.Copy(w, a.Body)
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		err = fmt.Errorf("the daemon cut it short; its log says why: %w", err)
+	}
+	return n, err
+}
+
+// Notes returns the notes since an instant; zero: all.
+func (c *Client) Notes(ctx context.Context, from time.Time) ([]fleet.Note, error) {
+	query := url.Values{}
+	if !from.IsZero() {
+		query.Set("from", from.UTC().Format(time.RFC3339Nano))
+	}
+	var all []noteJSON
+	if err := c.getJSON(ctx, pathNotes, query, &all); err != nil {
+		return nil, err
+	}
+	notes := make([]fleet.Note, len(all))
+	for i := range all {
+		notes[i] = fleet.Note(all[i])
+	}
+	return notes, nil
+}
+
+// PutNote lets the daemon store a note; it is on the disk when this returns nil.
+func (c *Client) PutNote(ctx context.Context, n fleet.Note) error {
+	body, err := json.Marshal(noteJSON(n))
+	if err != nil {
+		return err
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, c.base+pathNotes, bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	r.Header.Set("Content-Type", "application/json")
+	a, err := c.do(r, http.StatusCreated)
+	if err != nil {
+		return err
+	}
+	return a.Body.Close()
+}
+
+// Backup fetches a copy of the daemon's store to path, where nothing may be yet. What is fetched lies beside it under
+// the copy's id until all is there; where that was left behind by a Backup that was stopped, it goes on.
+func (c *Client) Backup(ctx context.Context, path string, p store.Progress) (size int64, err error) {
+	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+		return 0, fmt.Errorf("%s: %w", path, fs.ErrExist)
+	}
+	part, have := unfinished(path)
+	a, err := c.fetch(ctx, part, have, path)
+	if gone := new(statusError); errors.As(err, gone) && gone.status == http.StatusGone {
+		os.Remove(part) // the daemon keeps that copy no more
+		have = 0
+		a, err = c.fetch(ctx, "", 0, path)
+	}
+	if err != nil {
+		return 0, err
+	}
+	defer a.Body.Close()
+	id := strings.Trim(a.Header.Get("ETag"), `"`)
+	if strings.ContainsAny(id, `/\`) || id == "" {
+		return 0, errors.New("the daemon's answer has no id for the copy; use the same version of both")
+	}
+	part = partName(path, id)
+	if size, err = receive(ctx, a, part, have, p); err != nil {
+		return 0, err
+	}
+	return size, finish(part, path)
+}
+
+// partName returns the name of what was fetched so far of a copy.
+func partName(path, id string) string { return path + "." + id + ".part" }
+
+// unfinished returns what a Backup to path left behind, and how many bytes that is.
+func unfinished(path string) (part string, have int64) {
+	found, _ := filepath.Glob(globQuote(path) + ".*.part") // the pattern is good
+	for _, name := range found {
+		if info, err := os.Stat(name); err == nil && info.Mode().IsRegular() {
+			return name, info.Size()
+		}
+	}
+	return "", 0
+}
+
+func (c *Client) fetch(ctx context.Context, part string, have int64, path string) (*http.Response, error) {
+	if part == "" || have == 0 {
+		return c.get(ctx, pathBackup, nil, nil)
+	}
+	id := strings.TrimSuffix(strings.TrimPrefix(part, path+"."), ".part")
+	header := http.Header{"Range": {fmt.Sprintf("bytes=%d-", have)}}
+	a, err := c.get(ctx, pathBackup, url.Values{"id": {id}}, header)
+	if whole := new(statusError); errors.As(err, whole) && whole.status == http.StatusRequestedRangeNotSatisfiable {
+		// All of it is there, or more than there is: begin again, which costs little beside being wrong.
+		os.Remove(part)
+		return c.get(ctx, pathBackup, url.Values{"id": {id}}, nil)
+	}
+	return a, err
+}
+
+// receive appends an answer to what is there, synced, and returns the size of the whole.
+func receive(ctx context.Context, a *http.Response, part string, have int64, p store.Progress) (int64, error) {
+	flag := os.O_WRONLY | os.O_CREATE
+	if a.StatusCode != http.StatusPartialContent {
+		have, flag = 0, flag|os.O_TRUNC
+	}
+	f, err := os.OpenFile(part, flag, 0o640)
+	if err != nil {
+		return 0, err
+	}
+	defer f.Close()
+	if _, err := f.Seek(have, io.SeekStart); err != nil {
+		return 0, err
+	}
+	total := have + a.ContentLength
+	buffer := make([]byte, 256<<10)
+	for have < total {
+		n, err := io.ReadFull(a.Body, buffer[:min(int64(len(buffer)), total-have)])
+		if _, err := f.Write(buffer[:n]); err != nil {
+			return 0, err
+		}
+		have += int64(n)
+		if p != nil {
+			p(have, total)
+		}
+		if err != nil {
+			if ctx.Err() != nil {
+				err = context.Cause(ctx)
+			}
+			return 0, fmt.Errorf("%d of %d bytes are there, and the same command goes on from them: %w", have, total, err)
+		}
+	}
+	return total, errors.Join(f.Sync(), f.Close())
+}
+
+func finish(part, path string) error {
+	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("%s: %w", path, fs.ErrExist)
+	}
+	return os.Rename(part, path)
+}
+
+// A statusError is an answer that is none.
+type statusError struct {
+	status int
+	detail string
+}
+
+// Error says what the daemon said.
+func (e statusError) Error() string { return e.detail }
+
+func (c *Client) get(ctx context.Context, path string, query url.Values, header http.Header) (*http.Response, error) {
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, c.base+path+"?"+query.Encode(), nil)
+	if err != nil {
+		return nil, err
+	}
+	if header != nil {
+		r.Header = header
+	}
+	return c.do(r, http.StatusOK, http.StatusPartialContent)
+}
+
+// do sends a request; the caller closes the body of an answer that has one of the wanted states.
+func (c *Client) do(r *http.Request, want ...int) (*http.Response, error) {
+	a, err := c.http.Do(r)
+	if err != nil {
+		return nil, fmt.Errorf("asking the daemon: %w", err)
+	}
+	for _, status := range want {
+		if a.StatusCode == status {
+			return a, nil
+		}
+	}
+	defer a.Body.Close()
+	body, _ := io.ReadAll(io.LimitReader(a.Body, 64<<10)) // what came says enough
+	var p details
+	if kind, _, _ := mime.ParseMediaType(a.Header.Get("Content-Type")); kind == problemType && json.Unmarshal(body, &p) == nil && p.Detail != "" {
+		return nil, statusError{a.StatusCode, fmt.Sprintf("the daemon at %s refused: %s", c.base, p.Detail)}
+	}
+	return nil, statusError{a.StatusCode, fmt.Sprintf("the daemon at %s answered with status %d; is it of the same version?", c.base, a.StatusCode)}
+}
+
+// maxAnswer bounds what is read of a JSON answer, in bytes.
+const maxAnswer = 64 << 20
+
+func (c *Client) getJSON(ctx context.Context, path string, query url.Values, v any) error {
+	a, err := c.get(ctx, path, query, nil)
+	if err != nil {
+		return err
+	}
+	defer a.Body.Close()
+	if err := json.NewDecoder(io.LimitReader(a.Body, maxAnswer)).Decode(v); err != nil {
+		return fmt.Errorf("reading the daemon's answer: %w; is it of the same version?", err)
+	}
+	return nil
+}

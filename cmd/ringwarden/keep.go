@@ -1,0 +1,59 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+// keepEvery is how often what is too old is dropped: a day's readings at a time, so often enough to catch up.
+const keepEvery = 10 * time.Minute
+
+// A keeper drops what need not be kept any more, and tells the road of damage.
+type keeper struct {
+	journal *store.Store
+	road    *road.Road
+	aside   string // where a damaged store was moved to when the daemon started; empty: there was none
+	now     func() time.Time
+	log     *slog.Logger
+	over    bool // that the file is above its ceiling was said
+}
+
+// run keeps to limits until ctx is done; limits yields others after a reload.
+func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.Keep) {
+	ticker := time.NewTicker(keepEvery)
+	defer ticker.Stop()
+	for {
+		k.once(ctx, keep)
+		select {
+		case <-ctx.Done():
+			return
+		case keep = <-limits:
+		case <-ticker.C:
+		}
+	}
+}
+
+func (k *keeper) once(ctx context.Context, keep fleet.Keep) {
+	reportDamage(k.road, k.journal, k.aside)
+	d, err := k.journal.Retain(ctx, k.now(), store.Limits{Raw: keep.Raw, FiveMinutes: keep.FiveMinutes, Coarse: keep.Hours, Ceiling: keep.Ceiling})
+	switch {
+	case ctx.Err() != nil:
+		return
+	case err != nil:
+		k.log.Warn("what is too old could not be dropped; it is tried again", "error", err)
+	case d.Records > 0:
+		k.log.Debug("what was too old, or beyond the ceiling, was dropped", "records", d.Records)
+	}
+	if over := d.Over > 0; err == nil && over != k.over {
+		k.over = over
+		if over {
+			k.log.Warn("the store is larger than its ceiling and does not shrink by itself; ringwarden store compact makes it smaller",
+				"ceiling", fleet.Size(keep.Ceiling), "over", fleet.Size(d.Over))
+		}
+	}
+}

@@ -1,0 +1,184 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/user"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ringwarden/cmd/ringwarden/door"
+	"ringwarden/fleet"
+	"ringwarden/fleet/userfile"
+	"ringwarden/store"
+)
+
+func (a *app) noteCommand() *cobra.Command {
+	var n fleet.Note
+	var at, when string
+	c := &cobra.Command{
+		Use:   "note TEXT [FLEET-FILE]",
+		Short: "Write down what somebody did or saw",
+		Long: `Write down what somebody did or saw, such as that two cables were swapped, with the readings of that time. Notes are
+kept for ever, and none is changed or removed. ringwarden notes lists them.`,
+		Example: `  ringwarden note "swapped cables 2 and 5" fleet.yaml --at mill/north
+  ringwarden note "lightning nearby" --when 2026-06-01T17:40`,
+		Args: arguments(1, 2, "a text and one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			f, err := loadFleet(args[1:])
+			if err != nil {
+				return err
+			}
+			n.Text = args[0]
+			if n.Subject, err = namedPlace(f, at); err == nil {
+				n.At, err = noteTime(f, n.Subject, when)
+			}
+			if err != nil {
+				return hintedError{usageError{err}, "see ringwarden note --help"}
+			}
+			if n.Who == "" {
+				n.Who = userName()
+			}
+			return a.putNote(c.Context(), f, n)
+		},
+	}
+	c.Flags().StringVar(&at, "at", "", "the site, ring, controller or link that it is about, by its id, as in mill/north")
+	c.Flags().StringVar(&when, "when", "", "when it was, as in 2026-06-01T17:40 on the clock of the site, or 2h ago; if left out, now")
+	c.Flags().StringVar(&n.Who, "by", "", "who writes it; if left out, the user of this machine")
+	return c
+}
+
+// namedPlace finds what a note is about.
+func namedPlace(f *fleet.Fleet, at string) (fleet.Subject, error) {
+	if at == "" {
+		return "", nil
+	}
+	var known []string
+	for i := range f.Sites {
+		s := &f.Sites[i]
+		known = append(known, string(s.ID))
+		for k := range s.Rings {
+			known = append(known, string(s.Rings[k].ID))
+			for _, c := range s.Rings[k].Controllers {
+				known = append(known, string(c.ID))
+			}
+			for _, l := range s.Rings[k].Links() {
+				known = append(known, string(l.ID))
+			}
+		}
+	}
+	for _, id := range known {
+		if id == at {
+			return fleet.Subject(at), nil
+		}
+	}
+	return "", fmt.Errorf("--at %s names nothing in the fleet file%s", at, userfile.Hint(at, known))
+}
+
+func noteTime(f *fleet.Fleet, at fleet.Subject, when string) (time.Time, error) {
+	now := time.Now()
+	if when == "" {
+		return now, nil
+	}
+	zone := zones(f)(fleet.ControllerID(string(at) + "//")) // the first part of an id is its site's
+	if zone == nil {
+		zone = time.Local
+	}
+	t, err := parseInstant("--when", when, now, zone)
+	if err == nil && t.After(now) {
+		err = fmt.Errorf("--when %s is still to come", when)
+	}
+	return t, err
+}
+
+func userName() string {
+	if u, err := user.Current(); err == nil {
+		return u.Username
+	}
+	return ""
+}
+
+// putNote stores a note, through the daemon if one has the store open.
+func (a *app) putNote(ctx context.Context, f *fleet.Fleet, n fleet.Note) error {
+	if _, err := os.Stat(f.Store); err != nil { // a note alone is no reason to make a store
+		return withNextStep(fmt.Errorf("storing a note: %w", err))
+	}
+	s, err := store.Open(f.Store, store.Options{Wait: lockTime})
+	switch {
+	case err == nil:
+		err = errors.Join(s.PutNote(ctx, n), s.Close())
+	case errors.Is(err, store.ErrLocked):
+		err = notAnswered(f, door.NewClient(f.Listen).PutNote(ctx, n))
+	default:
+		err = withNextStep(err)
+	}
+	if err != nil {
+		return err
+	}
+	printNote(a.out, &n)
+	return nil
+}
+
+func (a *app) notesCommand() *cobra.Command {
+	var from string
+	c := &cobra.Command{
+		Use:     "notes [FLEET-FILE]",
+		Short:   "List what people wrote down",
+		Long:    "List the notes that people wrote, in the order of what they tell of. While the daemon runs it is asked.",
+		Example: "  ringwarden notes fleet.yaml --from 30d",
+		Args:    arguments(0, 1, "one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			f, err := loadFleet(args)
+			if err != nil {
+				return err
+			}
+			since, err := parseInstant("--from", from, time.Now(), time.Local)
+			if err != nil {
+				return hintedError{usageError{err}, "see ringwarden notes --help"}
+			}
+			return a.listNotes(c.Context(), f, since)
+		},
+	}
+	c.Flags().StringVar(&from, "from", "", "only those since then, as in 2026-06-01 or 30d")
+	return c
+}
+
+func (a *app) listNotes(ctx context.Context, f *fleet.Fleet, since time.Time) error {
+	var notes []fleet.Note
+	err := withStore(ctx, f,
+		func(s *store.Store) error {
+			for n, err := range s.Notes(ctx, since, time.Time{}) {
+				if err != nil {
+					return err
+				}
+				notes = append(notes, n)
+			}
+			return nil
+		},
+		func(d *door.Client) (err error) { notes, err = d.Notes(ctx, since); return err })
+	if err != nil {
+		return err
+	}
+	for i := range notes {
+		printNote(a.out, &notes[i])
+	}
+	if len(notes) == 0 {
+		fmt.Fprintln(a.out, "Nobody wrote anything down.")
+	}
+	return nil
+}
+
+func printNote(w io.Writer, n *fleet.Note) {
+	fmt.Fprint(w, n.At.Local().Format(time.DateTime))
+	if n.Subject != "" {
+		fmt.Fprintf(w, "  %s", n.Subject)
+	}
+	if n.Who != "" {
+		fmt.Fprintf(w, ", %s", n.Who)
+	}
+	fmt.Fprintf(w, "\n%s", wrap(n.Text, textWidth, "  "))
+}

@@ -1,0 +1,55 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"text/tabwriter"
+	"time"
+
+	"ringwarden/cmd/ringwarden/door"
+	"ringwarden/fleet"
+)
+
+// reach says from when to when readings reach.
+func reach(oldest, newest time.Time) string {
+	if oldest.IsZero() {
+		return "no reading yet"
+	}
+	return "readings from " + oldest.Local().Format(time.DateTime) + " to " + newest.Local().Format(time.DateTime)
+}
+
+func printSurvey(w io.Writer, v *door.Survey) {
+	st := &v.Stat
+	fmt.Fprintf(w, "%s: format %d, %s, of which %s are free to be used again\n", st.Path, st.Format, fleet.Size(st.Size), fleet.Size(st.Free))
+	fmt.Fprintf(w, "made %s, %s\n", st.Created.Local().Format(time.DateTime), reach(st.Oldest, st.Newest))
+	if st.Damaged > 0 {
+		fmt.Fprintf(w, "damaged records met: %d; ringwarden store verify names them\n", st.Damaged)
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
+	fmt.Fprint(t, "\nbucket\trecords\troom\t\n")
+	room := map[string]int64{}
+	for _, b := range v.Usage.Buckets {
+		fmt.Fprintf(t, "%s\t%d\t%s\t\n", b.Name, b.Records, fleet.Size(b.Bytes))
+		room[b.Name] = b.Bytes
+	}
+	readings, folded, chunks := 0, 0, int64(0)
+	fmt.Fprint(t, "\ncontroller\treadings\toldest\tnewest\t\n")
+	for _, c := range v.Usage.Controllers {
+		fmt.Fprintf(t, "%s\t%d\t%s\t%s\t\n", c.Controller, c.Readings, c.Oldest.Local().Format(time.DateTime), c.Newest.Local().Format(time.DateTime))
+		readings += c.Readings
+		folded += c.Folded
+		chunks += c.Bytes
+	}
+	t.Flush()
+	fmt.Fprintln(w)
+	if readings > 0 {
+		fmt.Fprintf(w, "%.2f bytes a reading, the whole file counted", float64(st.Size)/float64(readings))
+		if folded > 0 {
+			fmt.Fprintf(w, "; %.2f in chunks, which hold %.0f %% of the readings", float64(chunks)/float64(folded), 100*float64(folded)/float64(readings))
+		}
+		if tail := readings - folded; tail > 0 {
+			fmt.Fprintf(w, "; %.2f in the journal", float64(room["journal"])/float64(tail))
+		}
+		fmt.Fprintln(w)
+	}
+}
