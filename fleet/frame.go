@@ -8,6 +8,7 @@ type Frame struct {
 	Controller ControllerID
 	Group      Group
 	At         time.Time     // the instant the poll was due, on the period's grid
+	Restamped  bool          // At was corrected afterwards: the poll was made under a clock that stood wrong
 	Late       time.Duration // from At to the first request
 	Took       time.Duration // from the first request to the end of the last answer
 	Outcome    Outcome

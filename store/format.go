@@ -8,7 +8,7 @@ import (
 )
 
 // Format is the version of the file format that this package writes, as FORMAT.md specifies it.
-const Format = 1
+const Format = 2
 
 // The buckets of a file.
 var (
@@ -17,14 +17,27 @@ var (
 	bucketLayouts  = []byte("layouts")    // what the values of frames are, by layout id
 	bucketChanges  = []byte("changes")    // changes of alarms by instant
 	bucketStanding = []byte("standing")   // alarms that are not normal, by kind and subject
+
+	// Since format 2.
+	bucketChunks     = []byte("chunks")     // folded frames, by window and controller
+	bucketDue        = []byte("due")        // days whose rollups are due, by controller
+	bucketFine       = []byte("fine")       // rollups of five minutes, by day
+	bucketCoarse     = []byte("coarse")     // rollups of hours and days, by controller and point
+	bucketBooks      = []byte("books")      // calls, annotations and the like, by book and instant
+	bucketStates     = []byte("states")     // what others want back after a restart, by name
+	bucketQuarantine = []byte("quarantine") // damaged records that had to leave their place
 )
 
-// buckets lists every bucket of the format.
-var buckets = [][]byte{bucketHead, bucketJournal, bucketLayouts, bucketChanges, bucketStanding}
+// firstBuckets are those of every format.
+var firstBuckets = [][]byte{bucketHead, bucketJournal, bucketLayouts, bucketChanges, bucketStanding}
+
+// laterBuckets are those that a file of an older format may lack.
+var laterBuckets = [][]byte{bucketChunks, bucketDue, bucketFine, bucketCoarse, bucketBooks, bucketStates, bucketQuarantine}
 
 var (
-	keyStore  = []byte("store")  // in the head: magic, version, when made
-	keyClosed = []byte("closed") // in the head: there while nothing was written since a clean close
+	keyStore   = []byte("store")    // in the head: magic, version, when made
+	keyRawFrom = []byte("raw from") // in the head: before which instant frames were dropped
+	keyClosed  = []byte("closed")   // in the head: there while nothing was written since a clean close
 )
 
 // magic opens the store record. It tells a damaged file of ours from a file of somebody else.
@@ -80,6 +93,14 @@ func timeKey(t time.Time) [8]byte {
 	return k
 }
 
+// appendKeyTime appends the eight bytes that sort as nanoseconds since 1970 do.
+func appendKeyTime(b []byte, nanos int64) []byte {
+	return binary.BigEndian.AppendUint64(b, uint64(nanos)^1<<63)
+}
+
+// keyNanos is the inverse of appendKeyTime for the first eight bytes of b, which must be there.
+func keyNanos(b []byte) int64 { return int64(binary.BigEndian.Uint64(b) ^ 1<<63) }
+
 // keyTime is the inverse of timeKey for the first eight bytes of key, which must be there.
 func keyTime(key []byte) time.Time {
 	return time.Unix(0, int64(binary.BigEndian.Uint64(key)^1<<63)).UTC()
@@ -90,6 +111,9 @@ func journalKey(t time.Time, sequence uint64) []byte {
 	k := timeKey(t)
 	return binary.BigEndian.AppendUint64(k[:], sequence)
 }
+
+// journalSequence returns the sequence of a key that journalKey made.
+func journalSequence(key []byte) uint64 { return binary.BigEndian.Uint64(key[8:]) }
 
 // journalKeySize is the length of every key that journalKey makes.
 const journalKeySize = 16

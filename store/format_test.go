@@ -99,7 +99,7 @@ func TestFormatBuckets(t *testing.T) {
 		want = append(want, row[1])
 	}
 	var got []string
-	for _, name := range append(slices.Clone(buckets), bucketNotes) {
+	for _, name := range slices.Concat(firstBuckets, [][]byte{bucketNotes}, laterBuckets) {
 		got = append(got, string(name))
 	}
 	if fmt.Sprint(got) != fmt.Sprint(want) {

@@ -32,27 +32,26 @@ func (q *Query) wants() func([]byte, fleet.Group, fleet.Outcome) bool {
 }
 
 // Frames gives the wanted frames in the order of time, then of controller, then of group. Each belongs to the
-// consumer. Damaged values are skipped and counted; any other error ends it, and comes with an empty frame.
+// consumer. Damaged values are skipped and counted; any other error ends it, and comes with an empty frame. In memory
+// are the packed columns of a window of the wanted controllers, some 45 KiB for each.
 func (s *Store) Frames(ctx context.Context, q Query) iter.Seq2[fleet.Frame, error] {
 	return func(yield func(fleet.Frame, error) bool) {
-		u := unpacker{layout: s.layout, want: q.wants()}
-		first, end := span(q.From, q.To)
-		var frames []fleet.Frame
-		for batch, err := range s.records(ctx, bucketJournal, first, end) {
+		first, last := limits(q.From, q.To)
+		for {
+			start, ok, err := s.nextWindow(ctx, first, last)
+			if err == nil && ok {
+				first = max(first, start)
+				m := merger{s: s, q: &q, unpacker: unpacker{layout: s.layout, want: q.wants()}, start: start}
+				ok, err = m.window(ctx, first, min(last, windowEnd(start)), yield)
+			}
 			if err != nil {
 				yield(fleet.Frame{}, explain("reading frames from", s.path, err))
 				return
 			}
-			for len(batch) > 0 {
-				n := sameInstant(batch)
-				frames = s.unpackInstant(&u, frames[:0], batch[:n])
-				batch = batch[n:]
-				for _, f := range frames {
-					if !yield(f, nil) {
-						return
-					}
-				}
+			if !ok || windowEnd(start) >= last {
+				return
 			}
+			first = windowEnd(start) + 1
 		}
 	}
 }
@@ -67,8 +66,9 @@ func sameInstant(batch []record) int {
 }
 
 // unpackInstant appends the wanted frames of one instant to dst: in order, and of those that are the same frame
-// twice, the one that was appended first.
-func (s *Store) unpackInstant(u *unpacker, dst []fleet.Frame, records []record) []fleet.Frame {
+// twice, the one that was appended first. Records that are damaged are counted, and returned.
+func (s *Store) unpackInstant(u *unpacker, dst []fleet.Frame, records []record) (frames []fleet.Frame, bad []record) {
+	u.slab = u.slab[:0]
 	for i := range records {
 		r := &records[i]
 		body, at, err := r.dated()
@@ -77,10 +77,11 @@ func (s *Store) unpackInstant(u *unpacker, dst []fleet.Frame, records []record) 
 		}
 		if err != nil {
 			s.damagedRecord(bucketJournal, r.key, err)
+			bad = append(bad, *r)
 		}
 	}
 	slices.SortStableFunc(dst, func(a, b fleet.Frame) int { return compareFrames(&a, &b) })
-	return slices.CompactFunc(dst, func(a, b fleet.Frame) bool { return compareFrames(&a, &b) == 0 })
+	return slices.CompactFunc(dst, func(a, b fleet.Frame) bool { return compareFrames(&a, &b) == 0 }), bad
 }
 
 // A Sample is one point of one controller at one instant.
@@ -94,18 +95,15 @@ type Sample struct {
 // times when the map had no such point, are gaps. An error ends it, and comes with an empty sample.
 func (s *Store) Samples(ctx context.Context, id fleet.ControllerID, point string, from, to time.Time) iter.Seq2[Sample, error] {
 	return func(yield func(Sample, error) bool) {
-		q := Query{Controllers: []fleet.ControllerID{id}, From: from, To: to}
-		for f, err := range s.Frames(ctx, q) {
+		for run, err := range s.Runs(ctx, id, point, from, to) {
 			if err != nil {
 				yield(Sample{}, err)
 				return
 			}
-			if f.Layout == nil {
-				continue
-			}
-			i, ok := f.Layout.Named(point)
-			if ok && !yield(Sample{At: f.At, Value: f.Values[i], Point: &f.Layout.Points[i]}, nil) {
-				return
+			for i := range run.At {
+				if !yield(run.Sample(i), nil) {
+					return
+				}
 			}
 		}
 	}

@@ -15,9 +15,14 @@ import (
 	"ringwarden/store/storetest"
 )
 
-const golden = "testdata/format1.bbolt"
+// The golden files; the first can no longer be written.
+const (
+	golden1 = "testdata/format1.bbolt"
+	golden2 = "testdata/format2.bbolt"
+)
 
-// goldenFrames are what the golden file of format 1 holds: each form of value, plain and not.
+// goldenFrames are what the golden file of format 1 holds, and the one of format 2 in a chunk: each form of
+// value, plain and not.
 func goldenFrames() []fleet.Frame {
 	good := func(raw uint64, number float64) fleet.Value {
 		return fleet.Value{Raw: raw, Number: number, Quality: fleet.Good}
@@ -57,20 +62,63 @@ func goldenChanges() []fleet.Change {
 	return []fleet.Change{down, over, gone}
 }
 
-// What was written years ago must be readable for ever.
-func TestGoldenFormat1(t *testing.T) {
+// What was written years ago must be readable for ever, and is taken over into the format of today.
+func TestGoldenFormat1(t *testing.T) { checkGolden(t, golden1) }
+
+func TestGoldenFormat2(t *testing.T) {
 	if flag.Lookup("update").Value.String() == "true" {
 		writeGolden(t)
 	}
+	s := checkGolden(t, golden2)
+	u, err := s.Usage(t.Context())
+	if err != nil || u.Controllers[0].Folded != 2*len(bench.Points)+2 {
+		t.Errorf("Usage() = %+v, %v; want the bench's values in a chunk", u, err)
+	}
+	if body, err := s.State(t.Context(), "detectors"); string(body) != "kept" || err != nil {
+		t.Errorf("State() = %q, %v", body, err)
+	}
+	for e, err := range s.Entries(t.Context(), store.BookCalls, time.Time{}, time.Time{}) {
+		if err != nil || e.Who != "kim" || string(e.Body) != "alder called float" || !e.At.Equal(noon) {
+			t.Errorf("Entries() = %+v, %v", e, err)
+		}
+	}
+	days := rolled(t, s, "weir/low/alder", "bank_voltage", store.Day)
+	if len(days) != 1 || days[0].Count != 1 || days[0].Max != 13.4 {
+		t.Errorf("Rollups() = %+v", days)
+	}
+}
+
+// checkGolden opens a copy of a golden file, reads it, opens it for reading alone too, and appends to it.
+func checkGolden(t *testing.T, golden string) *store.Store {
+	t.Helper()
 	b, err := os.ReadFile(golden)
 	if err != nil {
 		t.Fatal(err)
 	}
-	path := filepath.Join(t.TempDir(), "format1.bbolt")
+	path := filepath.Join(t.TempDir(), "golden.bbolt")
 	if err := os.WriteFile(path, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
+	r, err := store.Open(path, store.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(goldenFrames(), allFrames(t, r, store.Query{}), append(sameFrames, bits)...); d != "" {
+		t.Errorf("frames, opened for reading (-want +got):\n%s", d)
+	}
+	if got := rolled(t, r, "weir/low/alder", "bank_voltage", store.Hour); len(got) != 1 || got[0].Last != 13.4 {
+		t.Errorf("Rollups() of a file that is open for reading = %+v", got)
+	}
+	if err := r.Verify(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if err := r.Close(); err != nil {
+		t.Error(err)
+	}
 	s := storetest.OpenPath(t, path)
+	if st, err := s.Stat(); st.Format != store.Format || err != nil {
+		t.Errorf("Stat() = %+v, %v; want it in today's format", st, err)
+	}
 	if d := cmp.Diff(goldenFrames(), allFrames(t, s, store.Query{}), append(sameFrames, bits)...); d != "" {
 		t.Errorf("frames (-want +got):\n%s", d)
 	}
@@ -93,6 +141,10 @@ func TestGoldenFormat1(t *testing.T) {
 	if got := allFrames(t, s, store.Query{}); len(got) != len(goldenFrames())+1 {
 		t.Errorf("%d frames after one more", len(got))
 	}
+	if err := s.Fold(t.Context(), noon.Add(48*time.Hour)); err != nil {
+		t.Error(err)
+	}
+	return s
 }
 
 func writeGolden(t *testing.T) {
@@ -103,6 +155,16 @@ func writeGolden(t *testing.T) {
 	if err := s.PutChanges(t.Context(), goldenChanges()); err != nil {
 		t.Fatal(err)
 	}
+	if err := s.Fold(t.Context(), noon.Add(48*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	entry := store.Entry{At: noon, Subject: "weir/low", Who: "kim", Body: []byte("alder called float")}
+	if err := s.PutEntries(t.Context(), store.BookCalls, []store.Entry{entry}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.PutState(t.Context(), "detectors", []byte("kept")); err != nil {
+		t.Fatal(err)
+	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -110,7 +172,7 @@ func writeGolden(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(golden, b, 0o644); err != nil {
+	if err := os.WriteFile(golden2, b, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

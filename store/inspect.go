@@ -114,7 +114,7 @@ func (s *Store) hollow() (bool, error) {
 	err := s.view(func(tx *bbolt.Tx) error {
 		k, _ := tx.Cursor().First()
 		hollow = k == nil
-		for _, name := range buckets {
+		for _, name := range firstBuckets {
 			if tx.Bucket(name) != nil {
 				known++
 			}
@@ -126,7 +126,7 @@ func (s *Store) hollow() (bool, error) {
 		return false, explain("opening", s.path, err)
 	case hollow && s.readOnly:
 		return false, explain("opening", s.path, fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist))
-	case hollow || known == len(buckets):
+	case hollow || known == len(firstBuckets):
 		return hollow, nil
 	}
 	ours, err := holds(s.file, magic)

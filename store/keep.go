@@ -3,7 +3,9 @@ package store
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"fmt"
+	"math"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -42,21 +44,71 @@ const dropBatch = 2000
 // again: the file does not shrink.
 func (s *Store) DropBefore(ctx context.Context, kind Kind, before time.Time) (records int, err error) {
 	doing := fmt.Sprintf("dropping old %v records of", kind)
-	if kind != KindRaw {
+	_, last := limits(time.Time{}, before)
+	if last == math.MinInt64 {
 		return 0, nil
 	}
-	_, end := span(time.Time{}, before)
-	for {
+	drop := dropFine
+	switch kind {
+	case KindRaw:
+		drop = dropRaw
+	case KindCoarse:
+		drop = new(coarseDropper).drop
+	}
+	for more := true; more && err == nil; {
 		n := 0
-		err := s.write(ctx, doing, func(tx *bbolt.Tx) error {
-			n, err = dropUntil(tx.Bucket(bucketJournal), end, dropBatch)
+		err = s.write(ctx, doing, func(tx *bbolt.Tx) (err error) {
+			n, more, err = drop(tx, last)
 			return err
 		}, func() {})
 		records += n
-		if err != nil || n < dropBatch {
-			return records, err
+	}
+	return records, err
+}
+
+// dropRaw drops some of the frames up to last, and notes that they are gone.
+func dropRaw(tx *bbolt.Tx, last int64) (n int, more bool, err error) {
+	if last >= rawFrom(tx) {
+		body := binary.BigEndian.AppendUint64(nil, uint64(last)+1)
+		if err := tx.Bucket(bucketHead).Put(keyRawFrom, seal(keyRawFrom, body)); err != nil {
+			return 0, false, err
 		}
 	}
+	n, err = dropUntil(tx.Bucket(bucketJournal), keyAfter(last), dropBatch)
+	if err != nil || n == dropBatch {
+		return n, n == dropBatch, err
+	}
+	c := tx.Bucket(bucketChunks).Cursor()
+	for k, _ := c.First(); k != nil; {
+		if n == dropBatch {
+			return n, true, nil
+		}
+		key, ok := parseChunkKey(k)
+		switch {
+		case ok && key.window > last:
+			k = nil
+		case ok && key.last > last:
+			k, _ = c.Next()
+		default: // old, or a key that nobody can read
+			next := append(bytes.Clone(k), 0)
+			if err := c.Delete(); err != nil {
+				return n, false, err
+			}
+			n++
+			k, _ = c.Seek(next)
+		}
+	}
+	return n, false, nil
+}
+
+// dropFine drops some of the five-minute rollups of days up to last.
+func dropFine(tx *bbolt.Tx, last int64) (n int, more bool, err error) {
+	const day = int64(25 * time.Hour)
+	if last < math.MinInt64+day {
+		return 0, false, nil
+	}
+	n, err = dropUntil(tx.Bucket(bucketFine), keyAfter(last-day), dropBatch)
+	return n, n == dropBatch, err
 }
 
 // dropUntil deletes at most limit keys before end, from the first on; a nil end is no limit of time.
@@ -72,4 +124,30 @@ func dropUntil(b *bbolt.Bucket, end []byte, limit int) (n int, err error) {
 		n++
 	}
 	return n, nil
+}
+
+// A coarseDropper goes through all points, since their hours and days lie by point.
+type coarseDropper struct{ next []byte }
+
+func (d *coarseDropper) drop(tx *bbolt.Tx, last int64) (n int, more bool, err error) {
+	const day = int64(25 * time.Hour)
+	c := tx.Bucket(bucketCoarse).Cursor()
+	looked := 0
+	for k, _ := c.Seek(d.next); k != nil; looked++ {
+		if looked == dropBatch {
+			d.next = bytes.Clone(k)
+			return n, true, nil
+		}
+		if len(k) >= 8 && keyNanos(k[len(k)-8:]) > last-day {
+			k, _ = c.Next()
+			continue
+		}
+		next := append(bytes.Clone(k), 0)
+		if err := c.Delete(); err != nil {
+			return n, false, err
+		}
+		n++
+		k, _ = c.Seek(next)
+	}
+	return n, false, nil
 }

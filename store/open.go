@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -31,7 +32,7 @@ func Open(path string, o Options) (*Store, error) {
 	if o.Wait <= 0 {
 		o.Wait = time.Second
 	}
-	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1)}
+	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1), folding: make(chan struct{}, 1)}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {
 		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
@@ -52,6 +53,9 @@ func Open(path string, o Options) (*Store, error) {
 	}
 	if err == nil {
 		err = s.readHead()
+	}
+	if err == nil && s.format < Format && !o.ReadOnly {
+		err = s.upgrade()
 	}
 	if err == nil {
 		err = s.rebuild()
@@ -117,23 +121,46 @@ func (s *Store) abandon() {
 
 // create makes the buckets of a new file, unless another program came first. It makes the file's name durable too.
 func (s *Store) create() error {
-	body := binary.BigEndian.AppendUint16([]byte(magic), Format)
-	body = binary.BigEndian.AppendUint64(body, uint64(time.Now().UnixNano()))
 	err := s.update(func(tx *bbolt.Tx) error {
 		if tx.Bucket(bucketHead) != nil {
 			return nil
 		}
-		for _, name := range buckets {
+		for _, name := range slices.Concat(firstBuckets, laterBuckets) {
 			if _, err := tx.CreateBucket(name); err != nil {
 				return err
 			}
 		}
-		return tx.Bucket(bucketHead).Put(keyStore, seal(keyStore, body))
+		return putHead(tx, time.Now())
 	})
 	if err == nil {
 		err = syncFolder(filepath.Dir(s.path))
 	}
 	return explain("making", s.path, err)
+}
+
+// putHead says what the file is, and since when.
+func putHead(tx *bbolt.Tx, created time.Time) error {
+	body := binary.BigEndian.AppendUint16([]byte(magic), Format)
+	body = binary.BigEndian.AppendUint64(body, uint64(created.UnixNano()))
+	return tx.Bucket(bucketHead).Put(keyStore, seal(keyStore, body))
+}
+
+// upgrade makes a file of an older format one of this format. It adds buckets and changes no record but the head, in
+// one commit, so it is done or not.
+func (s *Store) upgrade() error {
+	err := s.update(func(tx *bbolt.Tx) error {
+		for _, name := range laterBuckets {
+			if _, err := tx.CreateBucketIfNotExists(name); err != nil {
+				return err
+			}
+		}
+		return putHead(tx, s.created)
+	})
+	if err == nil {
+		s.log.Info("the store was taken over into a newer format", "file", s.path, "from", s.format, "to", Format)
+		s.format = Format
+	}
+	return explain("upgrading", s.path, err)
 }
 
 func syncFolder(path string) error {
@@ -173,6 +200,7 @@ func (s *Store) readHead() error {
 		return fmt.Errorf("opening %s: %w: its format is %d, this one knows up to %d; use the newer ringwarden",
 			s.path, ErrNewer, format, Format)
 	}
+	s.format = int(format)
 	s.created = time.Unix(0, int64(w.uint64())).UTC()
 	s.pageSize = int64(s.db.Info().PageSize) // asked now, since bbolt reads it without a lock
 	return nil

@@ -19,6 +19,9 @@ const (
 	withExceptions = 1
 )
 
+// outcomeRestamped is set in the byte of the outcome where the frame's instant was corrected.
+const outcomeRestamped = 0x80
+
 // A parcel is the body of one journal value: frames of one instant.
 type parcel struct {
 	at   time.Time
@@ -76,6 +79,8 @@ func check(f *fleet.Frame) error {
 		why = fmt.Sprintf("the controller's id is longer than %d bytes", textLimit)
 	case !storable(f.At):
 		why = "its instant is out of range"
+	case f.Outcome > whatOutcome:
+		why = "its outcome is unknown"
 	case len(f.Values) > 0 && f.Layout == nil:
 		why = "it has values but no layout"
 	case len(f.Values) > 0 && len(f.Values) != len(f.Layout.Points):
@@ -127,7 +132,11 @@ func (p *packer) encode(f *fleet.Frame, id layoutID) (place, size int) {
 	shared := sharedPrefix(string(p.last), string(f.Controller))
 	b = binary.AppendUvarint(b, uint64(shared))
 	b = appendText(b, string(f.Controller[shared:]))
-	b = append(b, byte(f.Group), byte(f.Outcome))
+	outcome := byte(f.Outcome)
+	if f.Restamped {
+		outcome |= outcomeRestamped
+	}
+	b = append(b, byte(f.Group), outcome)
 	b = binary.AppendVarint(b, int64(f.Late))
 	b = binary.AppendVarint(b, int64(f.Took))
 	layouts := len(p.ids)

@@ -106,12 +106,17 @@ func (b *batch) fill(bucket *bbolt.Bucket, first, end []byte) error {
 		if end != nil && bytes.Compare(k, end) >= 0 {
 			break
 		}
-		if n := len(b.records); len(b.memory) >= batchLimit && !bytes.Equal(instant(b.records[n-1].key), instant(k)) {
+		if n := len(b.records); len(b.memory) >= batchLimit && !together(b.records[n-1].key, k) {
 			break
 		}
 		b.add(k, v)
 	}
 	return nil
+}
+
+// together reports whether two keys are dated, and of one instant.
+func together(a, b []byte) bool {
+	return len(a) == journalKeySize && len(b) == journalKeySize && bytes.Equal(instant(a), instant(b))
 }
 
 // add copies a record. One that is larger than any of ours is damaged, and loses its value.

@@ -78,7 +78,7 @@ func (s *Store) retainByAge(ctx context.Context, now time.Time, l Limits, d *Dro
 // dropUntilFits drops the oldest raw frames, a little at a time, until no more than goal bytes are in use. The newest
 // hour stays, whatever the ceiling: without it no detector could be judged by its history.
 func (s *Store) dropUntilFits(ctx context.Context, goal int64, d *Dropped) error {
-	for {
+	for wider := time.Duration(1); ; { // chunks go as a whole: a step that dropped nothing was too short for one
 		used, err := s.used()
 		if err != nil || used <= goal {
 			return err
@@ -91,8 +91,11 @@ func (s *Store) dropUntilFits(ctx context.Context, goal int64, d *Dropped) error
 		if st.Oldest.IsZero() || reach < time.Hour {
 			return s.dropRollups(ctx, goal, st.Newest, d)
 		}
-		n, err := s.DropBefore(ctx, KindRaw, st.Oldest.Add(max(reach/128, time.Minute)))
+		n, err := s.DropBefore(ctx, KindRaw, st.Oldest.Add(min(reach, wider*max(reach/128, time.Minute))))
 		d.Records += n
+		if wider *= 2; n > 0 {
+			wider = 1
+		}
 		if err != nil {
 			return err
 		}

@@ -15,32 +15,14 @@ const gapPeriods = 3
 // around is how far beyond a day its rollups look for the samples that its borders lie between.
 const around = int64(time.Hour)
 
-// A curve is what is known of one point, in the order of time, columns of one length.
-type curve struct {
-	point   *fleet.Point
-	at      []int64 // nanoseconds since 1970
-	raw     []uint64
-	number  []float64
-	quality []fleet.Quality
-}
-
-func (c *curve) reset() {
-	c.point, c.at, c.raw, c.number, c.quality = nil, c.at[:0], c.raw[:0], c.number[:0], c.quality[:0]
-}
-
-func (c *curve) add(at int64, v *fleet.Value) {
-	c.at, c.raw = append(c.at, at), append(c.raw, v.Raw)
-	c.number, c.quality = append(c.number, v.Number), append(c.quality, v.Quality)
-}
-
 // period returns the median distance of the samples, good or not: how often the point is asked for.
-func (c *curve) period() int64 {
-	if len(c.at) < 2 {
+func (c *Run) period() int64 {
+	if len(c.At) < 2 {
 		return 0
 	}
-	steps := make([]int64, len(c.at)-1)
+	steps := make([]int64, len(c.At)-1)
 	for i := range steps {
-		steps[i] = c.at[i+1] - c.at[i]
+		steps[i] = c.At[i+1] - c.At[i]
 	}
 	slices.Sort(steps)
 	return steps[len(steps)/2]
@@ -48,14 +30,14 @@ func (c *curve) period() int64 {
 
 // roll returns the buckets of a day that have something in them. The curve may reach beyond the day: what joins a
 // sample inside to one outside is split at the border.
-func (c *curve) roll(d day, r Resolution) []Rollup {
-	if c.point == nil || c.point.Form == fleet.FormText {
+func (c *Run) roll(d day, r Resolution) []Rollup {
+	if c.Point == nil || c.Point.Form == fleet.FormText {
 		return nil
 	}
 	b := roller{c: c, d: d, length: r.length(d), out: d.buckets(r), gap: gapPeriods * c.period()}
 	last := -1
-	for i := range c.at {
-		if c.quality[i] != fleet.Good || math.IsNaN(c.number[i]) || math.IsInf(c.number[i], 0) {
+	for i := range c.At {
+		if c.Quality[i] != fleet.Good || math.IsNaN(c.Number[i]) || math.IsInf(c.Number[i], 0) {
 			continue
 		}
 		b.sample(i)
@@ -69,7 +51,7 @@ func (c *curve) roll(d day, r Resolution) []Rollup {
 
 // A roller fills the buckets of one day.
 type roller struct {
-	c      *curve
+	c      *Run
 	d      day
 	length int64
 	gap    int64
@@ -86,13 +68,13 @@ func (b *roller) at(t int64) *Rollup {
 
 // sample counts a good sample. Mean holds the sum until finish.
 func (b *roller) sample(i int) {
-	o, v := b.at(b.c.at[i]), b.c.number[i]
+	o, v := b.at(b.c.At[i]), b.c.Number[i]
 	if o == nil {
 		return
 	}
 	o.Count++
 	o.Last = v
-	if b.c.point.Quantity == fleet.QuantityStage {
+	if b.c.Point.Quantity == fleet.QuantityStage {
 		return
 	}
 	if o.Count == 1 || v < o.Min {
@@ -107,12 +89,12 @@ func (b *roller) sample(i int) {
 // join adds what lies between two good samples that follow each other.
 func (b *roller) join(i, j int) {
 	c := b.c
-	if c.point.Counter {
-		if o := b.at(c.at[j]); o != nil {
-			o.Total += growth(c.point, c.raw[i], c.raw[j])
+	if c.Point.Counter {
+		if o := b.at(c.At[j]); o != nil {
+			o.Total += growth(c.Point, c.Raw[i], c.Raw[j])
 		}
 	}
-	from, to := c.at[i], c.at[j]
+	from, to := c.At[i], c.At[j]
 	if to-from > b.gap {
 		return
 	}
@@ -128,14 +110,14 @@ func (b *roller) piece(o *Rollup, i, j int, t, end int64) {
 	c := b.c
 	o.Covered += time.Duration(end - t)
 	switch {
-	case c.point.Quantity == fleet.QuantityStage:
-		if s := int(c.number[i]); s >= 0 && s < len(o.Stages) {
+	case c.Point.Quantity == fleet.QuantityStage:
+		if s := int(c.Number[i]); s >= 0 && s < len(o.Stages) {
 			o.Stages[s] += time.Duration(end - t)
 		}
-	case c.point.Unit == fleet.Watt:
-		slope := (c.number[j] - c.number[i]) / float64(c.at[j]-c.at[i])
-		v0 := c.number[i] + slope*float64(t-c.at[i])
-		v1 := c.number[i] + slope*float64(end-c.at[i])
+	case c.Point.Unit == fleet.Watt:
+		slope := (c.Number[j] - c.Number[i]) / float64(c.At[j]-c.At[i])
+		v0 := c.Number[i] + slope*float64(t-c.At[i])
+		v1 := c.Number[i] + slope*float64(end-c.At[i])
 		o.Total += (v0 + v1) / 2 * (float64(end-t) / 1e9)
 	}
 }
@@ -147,18 +129,19 @@ func (b *roller) finish() []Rollup {
 			continue
 		}
 		if o.Count > 0 {
-			o.Mean = thousandth(o.Mean / float64(o.Count))
+			o.Mean = rounded(o.Mean/float64(o.Count), 1000)
 		}
-		o.Total = thousandth(o.Total)
+		o.Total = rounded(o.Total, 10)
 		kept = append(kept, o)
 	}
 	return kept
 }
 
-// thousandth rounds to a thousandth of the base unit, which is what rollups keep of means and totals.
-func thousandth(v float64) float64 {
-	if k := math.Round(v * 1000); math.Abs(k) < 1<<53 {
-		return k/1000 + 0 // no minus zero
+// rounded rounds to one of so many parts of the base unit: rollups keep means to a thousandth, totals to a tenth, since
+// what is behind that would fill the disk and means nothing.
+func rounded(v, parts float64) float64 {
+	if k := math.Round(v * parts); math.Abs(k) < 1<<53 {
+		return k/parts + 0 // no minus zero
 	}
 	return v
 }

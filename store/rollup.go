@@ -45,9 +45,9 @@ func ResolutionFor(span time.Duration, points int) Resolution {
 type Rollup struct {
 	Start, End           time.Time
 	Count                int     // good samples in it
-	Min, Mean, Max, Last float64 // of the good samples' numbers; 0 if there are none; Mean is plain, not weighted by time
+	Min, Mean, Max, Last float64 // of the good samples' numbers; 0 if there are none; Mean is plain, not weighted by time, and to a thousandth
 	Covered              time.Duration
-	// Joules, for a power in watts: the integral over Covered, by trapezoids. For a counter: how much it grew.
+	// Joules, for a power in watts: the integral over Covered, by trapezoids. For a counter: how much it grew. To a tenth.
 	Total  float64
 	Stages [len(stageSlots)]time.Duration // for a stage: how long each was held, by [fleet.Stage]
 }
@@ -62,46 +62,23 @@ func (r *Rollup) Coverage() float64 { return float64(r.Covered) / float64(r.End.
 // that is not folded yet is rolled up from its raw samples on the way. An error ends it, and comes with an empty rollup.
 func (s *Store) Rollups(ctx context.Context, id fleet.ControllerID, point string, r Resolution, from, to time.Time) iter.Seq2[Rollup, error] {
 	return func(yield func(Rollup, error) bool) {
-		s.rollups(ctx, id, point, r, from, to, yield)
-	}
-}
-
-func (s *Store) rollups(ctx context.Context, id fleet.ControllerID, point string, r Resolution, from, to time.Time, yield func(Rollup, error) bool) {
-	zone := s.zone(id)
-	st, err := s.Stat()
-	if err != nil {
-		yield(Rollup{}, err)
-		return
-	}
-	if st.Newest.IsZero() {
-		return
-	}
-	first := maxTime(from, st.Oldest)
-	var c curve
-	for d := dayOf(first, zone); d.start <= st.Newest.UnixNano() && (to.IsZero() || d.start < to.UnixNano()); d = d.next(zone) {
-		if err := s.curve(ctx, &c, id, point, d.start-around, d.end+around); err != nil {
-			yield(Rollup{}, err)
-			return
-		}
-		for _, o := range c.roll(d, r) {
-			if !o.Start.Before(from) && (to.IsZero() || o.Start.Before(to)) && !yield(o, nil) {
+		days := rollupReader{s: s, id: id, point: point, resolution: r, zone: s.zone(id)}
+		first, last := limits(from, to)
+		for rollups, err := range days.read(ctx, first, last) {
+			if err != nil {
+				yield(Rollup{}, explain("reading rollups from", s.path, err))
 				return
+			}
+			for i := range rollups {
+				if start := rollups[i].Start.UnixNano(); start < first || start > last {
+					continue
+				}
+				if !yield(rollups[i], nil) {
+					return
+				}
 			}
 		}
 	}
-}
-
-// curve reads the samples of a point at or after from and before to.
-func (s *Store) curve(ctx context.Context, c *curve, id fleet.ControllerID, point string, from, to int64) error {
-	c.reset()
-	for v, err := range s.Samples(ctx, id, point, time.Unix(0, from), time.Unix(0, to)) {
-		if err != nil {
-			return err
-		}
-		c.point = v.Point
-		c.add(v.At.UnixNano(), &v.Value)
-	}
-	return nil
 }
 
 // zone returns the time zone whose days a controller's rollups follow.

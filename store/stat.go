@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"os"
 	"time"
 
@@ -26,10 +27,39 @@ type Stat struct {
 	Committing time.Duration // spent in commits
 }
 
+// spanChunks widens Oldest and Newest to what is folded, by the keys of the first and of the last window alone.
+func (st *Stat) spanChunks(tx *bbolt.Tx) {
+	b := chunksOf(tx)
+	if b == nil {
+		return
+	}
+	widen := func(k chunkKey) {
+		if first := time.Unix(0, k.first).UTC(); st.Oldest.IsZero() || first.Before(st.Oldest) {
+			st.Oldest = first
+		}
+		if last := time.Unix(0, k.last).UTC(); st.Newest.IsZero() || last.After(st.Newest) {
+			st.Newest = last
+		}
+	}
+	c := b.Cursor()
+	first, _ := c.First()
+	for k := first; k != nil && bytes.Equal(instant(k), instant(first)); k, _ = c.Next() {
+		if key, ok := parseChunkKey(k); ok {
+			widen(key)
+		}
+	}
+	last, _ := c.Last()
+	for k := last; k != nil && bytes.Equal(instant(k), instant(last)); k, _ = c.Prev() {
+		if key, ok := parseChunkKey(k); ok {
+			widen(key)
+		}
+	}
+}
+
 // Stat returns the state of the store. It is cheap: it reads no records.
 func (s *Store) Stat() (Stat, error) {
 	st := Stat{
-		Path: s.path, Format: Format, Created: s.created,
+		Path: s.path, Format: s.format, Created: s.created,
 		Frames: s.counts.frames.Load(), Readings: s.counts.readings.Load(), Changes: s.counts.changes.Load(),
 		Commits: s.counts.commits.Load(), Committing: time.Duration(s.counts.committing.Load()),
 	}
@@ -44,6 +74,7 @@ func (s *Store) Stat() (Stat, error) {
 		if k, _ := journal.Last(); len(k) == journalKeySize {
 			st.Newest = keyTime(k)
 		}
+		st.spanChunks(tx)
 		return tx.Bucket(bucketStanding).ForEach(func(_, _ []byte) error {
 			st.Standing++
 			return nil

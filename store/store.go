@@ -31,6 +31,7 @@ type Store struct {
 	zoneOf   func(fleet.ControllerID) *time.Location
 	db       *bbolt.DB
 	file     *os.File // the one that db uses
+	format   int      // of the file
 	created  time.Time
 	pageSize int64
 
@@ -39,6 +40,8 @@ type Store struct {
 	writer chan struct{}
 	marked bool  // the file says that it was closed cleanly
 	broken error // a write came upon damage: what bbolt remembers may be wrong, so it must not write again
+
+	folding chan struct{} // holds a token while a fold is at work
 
 	closed  atomic.Bool
 	layouts layoutBook

@@ -15,6 +15,10 @@ type unpacker struct {
 	// want says which frames are worth decoding; nil: all.
 	want func(controller []byte, g fleet.Group, o fleet.Outcome) bool
 
+	// recycle puts the values of an instant's frames into memory that the next instant uses again.
+	recycle bool
+	slab    []fleet.Value
+
 	names map[string]fleet.ControllerID // one string for each controller met, whatever the number of its frames
 	last  []byte
 	ids   []layoutID
@@ -57,7 +61,9 @@ func (u *unpacker) unpack(dst []fleet.Frame, at time.Time, body []byte) ([]fleet
 func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
 	shared := w.uvarint()
 	rest := w.take(w.uvarint())
-	f.Group, f.Outcome = fleet.Group(w.octet()), fleet.Outcome(w.octet())
+	f.Group = fleet.Group(w.octet())
+	outcome := w.octet()
+	f.Outcome, f.Restamped = fleet.Outcome(outcome&^outcomeRestamped), outcome&outcomeRestamped != 0
 	f.Late, f.Took = time.Duration(w.varint()), time.Duration(w.varint())
 	place := w.uvarint()
 	if w.bad || shared > uint64(len(u.last)) || place > uint64(len(u.ids)) {
@@ -72,7 +78,7 @@ func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
 		if f.Layout, err = u.layout(u.ids[place-1]); err != nil {
 			return f, false, err
 		}
-		f.Values = w.values(f.Layout.Points)
+		f.Values = w.values(f.Layout.Points, u.room(len(f.Layout.Points), len(w.b)))
 	}
 	if !w.done() {
 		return f, false, errMalformed
@@ -80,7 +86,7 @@ func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
 	return f, true, nil
 }
 
-func (w *wire) values(points []fleet.Point) []fleet.Value {
+func (w *wire) values(points []fleet.Point, values []fleet.Value) []fleet.Value {
 	var bitmap []byte
 	switch w.octet() {
 	case allPlain:
@@ -89,11 +95,10 @@ func (w *wire) values(points []fleet.Point) []fleet.Value {
 	default:
 		w.fail()
 	}
-	if w.bad || len(points) > len(w.b) {
+	if w.bad || values == nil || len(points) > len(w.b) {
 		w.fail()
 		return nil
 	}
-	values := make([]fleet.Value, len(points))
 	for i := range values {
 		if bitmap != nil && bitmap[i/8]&(1<<(i%8)) != 0 {
 			values[i] = w.exception(&points[i])
@@ -102,6 +107,21 @@ func (w *wire) values(points []fleet.Point) []fleet.Value {
 		}
 	}
 	return values
+}
+
+// room returns memory for n values, nil if the bytes left cannot hold as many.
+func (u *unpacker) room(n, left int) []fleet.Value {
+	switch {
+	case n > left:
+		return nil
+	case !u.recycle:
+		return make([]fleet.Value, n)
+	case len(u.slab)+n > cap(u.slab):
+		u.slab = make([]fleet.Value, 0, 2*cap(u.slab)+max(n, 1024)) // the old one is still in use
+	}
+	start := len(u.slab)
+	u.slab = u.slab[:start+n]
+	return u.slab[start : start+n : start+n]
 }
 
 func (u *unpacker) name(id []byte) fleet.ControllerID {

@@ -53,7 +53,11 @@ func (s *Store) Usage(ctx context.Context) (Usage, error) {
 	}
 	slices.SortFunc(u.Buckets, func(a, b BucketUsage) int { return strings.Compare(a.Name, b.Name) })
 	of := make(map[fleet.ControllerID]*ControllerUsage)
-	if err := s.journalUsage(ctx, of); err != nil {
+	err = s.chunkUsage(ctx, of)
+	if err == nil {
+		err = s.journalUsage(ctx, of)
+	}
+	if err != nil {
 		return u, explain("asking", s.path, err)
 	}
 	for _, c := range of {
@@ -65,6 +69,33 @@ func (s *Store) Usage(ctx context.Context) (Usage, error) {
 	return u, nil
 }
 
+func (s *Store) chunkUsage(ctx context.Context, of map[fleet.ControllerID]*ControllerUsage) error {
+	for batch, err := range s.records(ctx, bucketChunks, nil, nil) {
+		if err != nil {
+			return err
+		}
+		for i := range batch {
+			r := &batch[i]
+			k, ok := parseChunkKey(r.key)
+			if !ok {
+				continue
+			}
+			c := usageOf(of, k.controller)
+			c.Bytes += int64(len(r.key) + len(r.value))
+			body, ok := unseal(r.key, r.value)
+			if !ok {
+				continue // Verify names it
+			}
+			if chunk, err := parseChunk(body); err == nil {
+				c.spans(time.Unix(0, k.first).UTC(), time.Unix(0, k.last).UTC())
+				readings := chunk.valued * (len(chunk.columns) - columnsFixed)
+				c.Frames, c.Readings, c.Folded = c.Frames+chunk.rows, c.Readings+readings, c.Folded+readings
+			}
+		}
+	}
+	return nil
+}
+
 func (s *Store) journalUsage(ctx context.Context, of map[fleet.ControllerID]*ControllerUsage) error {
 	u := unpacker{layout: s.layout}
 	var frames []fleet.Frame
@@ -74,7 +105,7 @@ func (s *Store) journalUsage(ctx context.Context, of map[fleet.ControllerID]*Con
 		}
 		for len(batch) > 0 {
 			n := sameInstant(batch)
-			frames = s.unpackInstant(&u, frames[:0], batch[:n])
+			frames, _ = s.unpackInstant(&u, frames[:0], batch[:n])
 			batch = batch[n:]
 			for i := range frames {
 				f := &frames[i]

@@ -24,6 +24,12 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketHead, v.head},
 		{bucketLayouts, v.layout},
 		{bucketJournal, v.frames},
+		{bucketChunks, v.chunk},
+		{bucketDue, v.due},
+		{bucketFine, v.rollups},
+		{bucketCoarse, v.rollups},
+		{bucketBooks, v.book},
+		{bucketStates, v.head},
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
 		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
@@ -52,6 +58,7 @@ func (s *Store) Verify(ctx context.Context) error {
 type verifier struct {
 	s        *Store
 	unpacker unpacker
+	decoder  decoder
 	space    []fleet.Frame
 	last     map[fleet.AlarmKey]lastChange
 	faults   []error
@@ -101,6 +108,66 @@ func (v *verifier) frames(r *record) error {
 		v.space, err = v.unpacker.unpack(v.space[:0], at, body)
 	}
 	return err
+}
+
+func (v *verifier) chunk(r *record) error {
+	key, ok := parseChunkKey(r.key)
+	if !ok {
+		return errKey
+	}
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	var c chunkReader
+	if err := c.open(key, body, v.s.layout, &v.decoder); err != nil {
+		return err
+	}
+	last := key.first
+	for f := c.next(); f != nil; f = c.next() {
+		at := f.At.UnixNano()
+		if at < last || at > key.last || windowOf(at) != key.window {
+			return errors.New("a frame of it is not of its time")
+		}
+		last = at
+	}
+	return nil
+}
+
+func (v *verifier) due(r *record) error {
+	if _, _, ok := parseDueKey(r.key); !ok {
+		return errKey
+	}
+	return v.head(r)
+}
+
+func (v *verifier) rollups(r *record) error {
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	w := wire{b: body}
+	if w.octet() != tableKind {
+		return errMalformed
+	}
+	for w.uint64(); len(w.b) > 0; {
+		v.decoder.table(&w, 0)
+	}
+	if w.bad {
+		return errMalformed
+	}
+	return nil
+}
+
+func (v *verifier) book(r *record) error {
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	if _, ok := decodeEntry(r.key, body); !ok {
+		return errMalformed
+	}
+	return nil
 }
 
 func (v *verifier) change(r *record) error {

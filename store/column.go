@@ -1,0 +1,190 @@
+package store
+
+import (
+	"encoding/binary"
+	"math/bits"
+)
+
+// What is kept of each integer of a column, as an unsigned one that is small where the column is calm.
+const (
+	ofDelta = 0 // the difference to the one before, zigzag
+	ofSteps = 1 // the difference of that difference to the one before: for instants on a grid
+	ofXor   = 2 // the bits that differ from the one before, reversed: for floats
+	ofSelf  = 3 // itself, zigzag: for what has nothing to do with the one before
+)
+
+// How a column is packed.
+const (
+	packedStill  = 0 // nothing changes
+	packedDense  = 1 // all integers
+	packedSparse = 2 // how many zeros come before each that is none; then those, less one
+)
+
+func zigzag(v uint64) uint64   { return v<<1 ^ uint64(int64(v)>>63) }
+func unzigzag(z uint64) uint64 { return z>>1 ^ -(z & 1) }
+
+// A column gathers the integers of one column of a chunk, in about a byte each. Its zero value is ready.
+type column struct {
+	transform   byte
+	n, zeros    int
+	first, last uint64
+	step        uint64
+	changes     []byte // a uvarint each
+}
+
+func (c *column) add(v uint64) {
+	if c.n == 0 && c.transform != ofSelf {
+		c.first, c.last = v, v
+	}
+	var z uint64
+	switch c.transform {
+	case ofDelta:
+		z = zigzag(v - c.last)
+	case ofSteps:
+		z = zigzag(v - c.last - c.step)
+		c.step = v - c.last
+	case ofXor:
+		z = bits.Reverse64(v ^ c.last)
+	case ofSelf:
+		z = zigzag(v)
+	}
+	c.last = v
+	c.n++
+	if z == 0 {
+		c.zeros++
+		c.changes = append(c.changes, 0)
+		return
+	}
+	c.changes = binary.AppendUvarint(c.changes, z)
+}
+
+// appendTo appends the packed column: transform, how it is packed, uvarint first value, and the rest.
+func (c *column) appendTo(dst []byte, k *coder) []byte {
+	method := byte(packedDense)
+	switch {
+	case c.zeros == c.n:
+		method = packedStill
+	case c.zeros*2 > c.n:
+		method = packedSparse
+	}
+	dst = binary.AppendUvarint(append(dst, c.transform, method), c.first)
+	if method == packedStill {
+		return dst
+	}
+	gaps, ints, gap := k.gaps[:0], k.changes[:0], uint64(0)
+	for b := c.changes; len(b) > 0; {
+		z, n := uint64(b[0]), 1
+		if z >= 0x80 {
+			z, n = binary.Uvarint(b)
+		}
+		b = b[n:]
+		switch {
+		case method == packedDense:
+			ints = append(ints, z)
+		case z == 0:
+			gap++
+		default:
+			gaps, ints, gap = append(gaps, gap), append(ints, z-1), 0
+		}
+	}
+	k.gaps, k.changes = gaps, ints
+	if method == packedSparse {
+		dst = k.packInts(dst, gaps)
+	}
+	return k.packInts(dst, ints)
+}
+
+// A columnReader gives a packed column back, some rows at a time.
+type columnReader struct {
+	transform byte
+	method    byte
+	value     uint64
+	step      uint64
+	ints      []uint64 // dense: of the rows that are left; sparse: what changes
+	gaps      []uint64
+	gap       uint64 // rows until the next change, where there is one
+}
+
+// open reads the packed column of rows rows. It keeps nothing of the wire nor of the decoder.
+func (r *columnReader) open(w *wire, d *decoder, rows int) {
+	*r = columnReader{transform: w.octet(), method: w.octet(), value: w.uvarint(), ints: r.ints[:0], gaps: r.gaps[:0]}
+	switch {
+	case r.transform > ofSelf || r.method > packedSparse:
+		w.fail()
+	case r.method == packedDense:
+		if r.ints = d.ints(r.ints, w, rows); len(r.ints) != rows {
+			w.fail()
+		}
+	case r.method == packedSparse:
+		r.gaps = d.ints(r.gaps, w, rows)
+		r.ints = d.ints(r.ints, w, rows)
+		if len(r.gaps) != len(r.ints) || len(r.gaps) == 0 {
+			w.fail()
+			return
+		}
+		r.gap = r.gaps[0]
+	}
+}
+
+// read fills dst with the next rows.
+func (r *columnReader) read(dst []uint64) {
+	switch r.method {
+	case packedStill:
+		for i := range dst {
+			dst[i] = r.value
+		}
+		return
+	case packedDense:
+		n := copy(dst, r.ints)
+		r.ints = r.ints[n:]
+	case packedSparse:
+		r.scatter(dst)
+	}
+	r.integrate(dst)
+}
+
+// scatter lays the changes among zeros.
+func (r *columnReader) scatter(dst []uint64) {
+	clear(dst)
+	at := uint64(0)
+	for len(r.ints) > 0 && r.gap < uint64(len(dst))-at {
+		at += r.gap
+		dst[at] = r.ints[0] + 1
+		r.ints, r.gaps = r.ints[1:], r.gaps[1:]
+		if at++; len(r.gaps) > 0 {
+			r.gap = r.gaps[0]
+		}
+	}
+	if len(r.ints) > 0 {
+		r.gap -= uint64(len(dst)) - at
+	}
+}
+
+// integrate turns changes into values.
+func (r *columnReader) integrate(dst []uint64) {
+	v := r.value
+	switch r.transform {
+	case ofDelta:
+		for i, z := range dst {
+			v += unzigzag(z)
+			dst[i] = v
+		}
+	case ofSteps:
+		for i, z := range dst {
+			r.step += unzigzag(z)
+			v += r.step
+			dst[i] = v
+		}
+	case ofXor:
+		for i, z := range dst {
+			v ^= bits.Reverse64(z)
+			dst[i] = v
+		}
+	case ofSelf:
+		for i, z := range dst {
+			dst[i] = unzigzag(z)
+		}
+		return
+	}
+	r.value = v
+}

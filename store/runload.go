@@ -1,0 +1,281 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"slices"
+
+	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
+)
+
+// A runLoader reads what one window has of a point.
+type runLoader struct {
+	s     *Store
+	id    fleet.ControllerID
+	point string
+
+	parts    []part
+	unpacker unpacker
+	decoder  decoder
+	memory   []byte
+	chunks   []record
+	at, what columnReader
+	values   pointReader
+	rows     []uint64
+}
+
+// A part is what one chunk, or the journal for one map, has: of one poll group, in the order of time.
+type part struct {
+	Run
+	group fleet.Group
+}
+
+// load reads the journal first and the chunks after it: a fold writes chunks before it takes from the journal, so what
+// is in neither is nowhere.
+func (l *runLoader) load(ctx context.Context, start, first, last int64) error {
+	l.parts = l.parts[:0]
+	fromJournal, err := l.journal(ctx, first, last)
+	if err != nil {
+		return err
+	}
+	if err := l.copyChunks(start, first, last); err != nil {
+		return err
+	}
+	for i := range l.chunks {
+		if err := l.chunk(&l.chunks[i], first, last); err != nil {
+			l.s.damagedRecord(bucketChunks, l.chunks[i].key, err)
+		}
+	}
+	for i := range fromJournal {
+		if err := l.dropFolded(&fromJournal[i]); err != nil {
+			return err
+		}
+	}
+	l.parts = append(l.parts, fromJournal...)
+	return nil
+}
+
+// dropFolded drops the samples of frames that a chunk has as well, with or without values: the chunk's came first.
+func (l *runLoader) dropFolded(p *part) error {
+	for i := range l.chunks {
+		key, _ := parseChunkKey(l.chunks[i].key)
+		if n := len(p.At); n == 0 || key.group != p.group || key.last < p.At[0] || key.first > p.At[n-1] {
+			continue
+		}
+		there, err := l.s.instants(&key, &l.decoder)
+		if err != nil {
+			return err
+		}
+		all := p.Run
+		p.Run = Run{Point: all.Point}
+		for j, at := range all.At {
+			if _, ok := there[at]; !ok {
+				v := all.Sample(j).Value
+				p.add(at, &v)
+			}
+		}
+	}
+	return nil
+}
+
+// journal reads the samples that are not folded.
+func (l *runLoader) journal(ctx context.Context, first, last int64) ([]part, error) {
+	q := Query{Controllers: []fleet.ControllerID{l.id}}
+	if l.unpacker.want == nil {
+		l.unpacker = unpacker{layout: l.s.layout, want: q.wants(), recycle: true}
+	}
+	var parts []part
+	of := make(map[*fleet.Point]map[fleet.Group]int)
+	var frames []fleet.Frame
+	for batch, err := range l.s.records(ctx, bucketJournal, appendKeyTime(nil, first), keyAfter(last)) {
+		if err != nil {
+			return nil, err
+		}
+		for len(batch) > 0 {
+			n := sameInstant(batch)
+			frames, _ = l.s.unpackInstant(&l.unpacker, frames[:0], batch[:n])
+			batch = batch[n:]
+			for i := range frames {
+				parts = addSample(parts, of, &frames[i], l.point)
+			}
+		}
+	}
+	return parts, nil
+}
+
+func addSample(parts []part, of map[*fleet.Point]map[fleet.Group]int, f *fleet.Frame, point string) []part {
+	if f.Layout == nil {
+		return parts
+	}
+	i, ok := f.Layout.Named(point)
+	if !ok {
+		return parts
+	}
+	p := &f.Layout.Points[i]
+	if of[p] == nil {
+		of[p] = make(map[fleet.Group]int)
+	}
+	place, ok := of[p][f.Group]
+	if !ok {
+		place = len(parts)
+		of[p][f.Group] = place
+		parts = append(parts, part{Run: Run{Point: p}, group: f.Group})
+	}
+	parts[place].add(f.At.UnixNano(), &f.Values[i])
+	return parts
+}
+
+// keyAfter returns the key that comes after those of an instant; nil: there is none.
+func keyAfter(last int64) []byte {
+	if last+1 < last {
+		return nil
+	}
+	return appendKeyTime(nil, last+1)
+}
+
+// copyChunks copies the chunks of the controller in one transaction.
+func (l *runLoader) copyChunks(start, first, last int64) error {
+	l.chunks, l.memory = l.chunks[:0], l.memory[:0]
+	prefix := chunkPrefix(start, l.id)
+	return l.s.view(func(tx *bbolt.Tx) error {
+		b := batch{records: l.chunks, memory: l.memory}
+		if bucket := chunksOf(tx); bucket != nil {
+			c := bucket.Cursor()
+			for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+				key, ok := parseChunkKey(k)
+				if ok && key.controller == l.id && key.last >= first && key.first <= last {
+					b.add(k, v)
+				}
+			}
+		}
+		l.chunks, l.memory = b.records, b.memory
+		return nil
+	})
+}
+
+// chunk adds the part of a chunk that has the point.
+func (l *runLoader) chunk(r *record, first, last int64) error {
+	body, ok := unseal(r.key, r.value)
+	if !ok {
+		return errChecksum
+	}
+	c, err := parseChunk(body)
+	if err != nil || c.valued == 0 {
+		return err
+	}
+	layout, err := l.s.layout(c.layout)
+	if err != nil {
+		return err
+	}
+	i, ok := layout.Named(l.point)
+	if !ok {
+		return nil
+	}
+	if len(c.columns) != columnsFixed+len(layout.Points) {
+		return errMalformed
+	}
+	if !c.fixed(&l.at, columnAt, &l.decoder) ||
+		!l.values.open(c.columns[columnsFixed+i], &layout.Points[i], c.valued, &l.decoder) {
+		return errMalformed
+	}
+	key, _ := parseChunkKey(r.key)
+	p := l.newPart(&layout.Points[i], key.group, c.rows)
+	if err := l.instants(&c, p); err != nil {
+		l.parts = l.parts[:len(l.parts)-1]
+		return err
+	}
+	l.values.run(&p.Run, c.valued)
+	p.cut(first, last)
+	return nil
+}
+
+// newPart returns an empty part, in memory that was used before where there is some.
+func (l *runLoader) newPart(p *fleet.Point, g fleet.Group, rows int) *part {
+	if len(l.parts) < cap(l.parts) {
+		l.parts = l.parts[:len(l.parts)+1]
+	} else {
+		l.parts = append(l.parts, part{})
+	}
+	n := &l.parts[len(l.parts)-1]
+	n.Point, n.group, n.texts = p, g, nil
+	n.At = slices.Grow(n.At[:0], rows)
+	n.Raw, n.Number = slices.Grow(n.Raw[:0], rows), slices.Grow(n.Number[:0], rows)
+	n.Quality = slices.Grow(n.Quality[:0], rows)
+	return n
+}
+
+// instants reads those of the rows that have values.
+func (l *runLoader) instants(c *chunk, p *part) error {
+	l.rows = slices.Grow(l.rows[:0], c.rows)[:c.rows]
+	l.at.read(l.rows)
+	if c.valued == c.rows {
+		p.At = p.At[:c.rows]
+		for i, t := range l.rows {
+			p.At[i] = int64(t)
+		}
+		return nil
+	}
+	if !c.fixed(&l.what, columnWhat, &l.decoder) {
+		return errMalformed
+	}
+	for _, t := range l.rows {
+		var what [1]uint64
+		if l.what.read(what[:]); what[0]&whatValues != 0 {
+			p.At = append(p.At, int64(t))
+		}
+	}
+	if len(p.At) != c.valued {
+		return errMalformed
+	}
+	return nil
+}
+
+// cut leaves the samples from first to last.
+func (p *part) cut(first, last int64) {
+	i, _ := slices.BinarySearch(p.At, first)
+	j, found := slices.BinarySearch(p.At, last)
+	if found {
+		j++
+	}
+	if i == 0 && j == len(p.At) {
+		return
+	}
+	j = max(i, j)
+	if p.texts != nil {
+		texts := p.texts
+		p.texts = nil
+		for k := i; k < j; k++ {
+			if t, ok := texts[k]; ok {
+				p.setText(k-i, t)
+			}
+		}
+	}
+	p.At, p.Raw, p.Number, p.Quality = p.At[i:j], p.Raw[i:j], p.Number[i:j], p.Quality[i:j]
+}
+
+// run reads all rows of a point.
+func (r *pointReader) run(dst *Run, rows int) {
+	dst.Raw, dst.Number, dst.Quality = dst.Raw[:rows], dst.Number[:rows], dst.Quality[:rows]
+	r.read(dst.Raw)
+	var before uint64
+	var number float64
+	for i, raw := range dst.Raw {
+		if raw != before || i == 0 {
+			before, number = raw, r.number(raw)
+		}
+		dst.Number[i] = number
+	}
+	for i := range dst.Quality {
+		dst.Quality[i] = fleet.Good
+	}
+	for _, o := range r.odd {
+		for i := o.start; i < o.end; i++ {
+			dst.Raw[i], dst.Number[i], dst.Quality[i] = o.value.Raw, o.value.Number, o.value.Quality
+			if o.value.Text != "" {
+				dst.setText(i, o.value.Text)
+			}
+		}
+	}
+}
