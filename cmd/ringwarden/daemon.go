@@ -93,6 +93,10 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { d.reloads(gctx, p, r, m, engine, limits); return nil })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { doors.Run(gctx); return nil })
+	g.Go(func() error {
+		journal.RunFold(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
+		return nil
+	})
 	g.Go(func() error { keepMemory(gctx, r, engine, f.Store, d.log); return nil })
 	if d.ready != nil {
 		d.ready()
