@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -22,9 +23,11 @@ func (s *Store) Copy(ctx context.Context, path string, p Progress) (size int64, 
 	if err != nil {
 		return 0, explain(doing, path, err)
 	}
+	out := watched{ctx: ctx, w: f, p: p}
 	err = s.view(func(tx *bbolt.Tx) error {
-		size, err = tx.WriteTo(&watched{ctx: ctx, w: f, total: tx.Size(), p: p})
-		return err
+		out.total = tx.Size()
+		size, err = tx.WriteTo(&out)
+		return cmp.Or(out.err, err) // bbolt tells the writer's error as text alone
 	})
 	if err == nil {
 		err = f.Sync()
@@ -34,9 +37,6 @@ func (s *Store) Copy(ctx context.Context, path string, p Progress) (size int64, 
 	}
 	if err != nil {
 		os.Remove(path)
-		if ctx.Err() != nil {
-			err = context.Cause(ctx) // bbolt says it as text alone
-		}
 		return 0, explain(doing, path, err)
 	}
 	return size, nil
@@ -49,17 +49,18 @@ type watched struct {
 	done  int64
 	total int64
 	p     Progress
+	err   error // what stopped it
 }
 
 // Write passes b on.
-func (w *watched) Write(b []byte) (int, error) {
-	if w.ctx.Err() != nil {
-		return 0, context.Cause(w.ctx)
+func (w *watched) Write(b []byte) (n int, err error) {
+	if w.err = context.Cause(w.ctx); w.err != nil {
+		return 0, w.err
 	}
-	n, err := w.w.Write(b)
+	n, w.err = w.w.Write(b)
 	w.done += int64(n)
 	w.p.tell(w.done, w.total)
-	return n, err
+	return n, w.err
 }
 
 // VerifyFile checks a store that no program has open for writing: that every page is in its place and used once, by
