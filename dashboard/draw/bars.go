@@ -20,7 +20,6 @@ type Bar struct {
 	Value float64 // NaN: no data
 	Text  string  // the value as people read it, as in "412 kWh"
 	State State
-	Href  string
 }
 
 // SVG draws the bars.

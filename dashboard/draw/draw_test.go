@@ -13,7 +13,42 @@ import (
 	"testing"
 )
 
-var gallery = flag.String("gallery", "", "folder to write pages with every picture to, for looking at")
+var (
+	update  = flag.Bool("update", false, "rewrite the golden files")
+	gallery = flag.String("gallery", "", "folder to write pages with every picture to, for looking at")
+)
+
+// Whoever changes a drawing looks at the pictures that change: the files open in any browser, uncoloured.
+func TestGolden(t *testing.T) {
+	for width, names := range map[int]string{
+		366: "power stages ring-5-trouble ring-40-trouble",
+		900: "voltage year columns chart-empty",
+		640: "heat-month bars ring-2 ring-8 ring-13-trouble ring-hostile",
+	} {
+		all := pictures(width)
+		for _, name := range strings.Fields(names) {
+			path := filepath.Join("testdata", "golden", name+".svg")
+			svg := lines(string(all[name]))
+			if *update {
+				if err := os.WriteFile(path, []byte(svg), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if string(want) != svg {
+				t.Errorf("%s differs from its golden file; look at both, then run with -update", path)
+			}
+		}
+	}
+}
+
+// lines puts each element on a line of its own, so that a difference can be read.
+func lines(svg string) string {
+	return strings.ReplaceAll(svg, "><", ">\n<") + "\n"
+}
 
 // wellFormed reads a picture as XML and returns its character data.
 func wellFormed(t testing.TB, svg string) string {

@@ -26,7 +26,6 @@ type HeatDay struct {
 	Day time.Time // any instant of it, in its zone
 	// Hours are by the local clock. NaN: no data. An hour that comes twice holds both; one that is left out is NaN.
 	Hours [24]float64
-	Href  string // where the day leads; empty: nowhere
 }
 
 // greys is how many steps of grey there are, from least to greatest.
@@ -37,7 +36,7 @@ func (ht Heat) SVG() template.HTML {
 	w := size(ht.Width, 640)
 	n := len(ht.Days)
 	labels := 58.0
-	cell := (w - labels - 8) / 24
+	cell := max(1, math.Floor((w-labels-8)/24)) // whole pixels: sharp edges
 	tall := heatRow(n)
 	top := 22.0
 	h := top + tall*float64(n) + 34
@@ -58,8 +57,8 @@ func (ht Heat) SVG() template.HTML {
 		if i%step == 0 && (i == 0 || float64(n-i)*tall >= 10) {
 			c.plain("dr-tick", right, labels-6, y+min(tall, 14)-3, ht.Days[i].Day.Format("2 Jan"))
 		}
-		c.heatDay(&ht, i, labels, y, cell, tall)
 	}
+	c.cells(&ht, labels, top, cell, tall)
 	c.heatKey(&ht, labels, top+tall*float64(n)+12, w)
 	return c.html()
 }
@@ -106,29 +105,55 @@ func shade(v, top float64) int {
 	return min(greys, 1+int(min(v/top, 1)*(greys-0.001)))
 }
 
-// heatDay draws the hours of one day.
-func (c *canvas) heatDay(ht *Heat, i int, x, y, cell, tall float64) {
-	d, top := &ht.Days[i], ht.scale()
-	gap := 1.0
+// cells gathers the hours of each look, so that a year is a few paths and not thousands of boxes.
+func (c *canvas) cells(ht *Heat, x, y, cell, tall float64) {
+	top, gap := ht.scale(), 1.0
 	if tall < 6 {
 		gap = 0
 	}
-	for hour, v := range d.Hours {
-		at := x + cell*float64(hour)
-		if !finite(v) {
-			c.empty("rect", "dr-none", "x", at, "y", y, "width", cell, "height", tall, "fill", c.url("none"))
-			continue
-		}
-		abnormal := ht.Limit > 0 && v >= ht.Limit
-		class := "dr-heat dr-heat" + strconv.Itoa(shade(v, top))
-		if abnormal {
-			class = "dr-heat " + ht.state().Class()
-		}
-		c.rect(class, at, y, cell-gap, tall-gap)
-		if abnormal && tall >= 8 {
-			c.line("dr-on "+ht.state().Class(), at+cell*0.3, y+tall*0.75, at+cell*0.7, y+tall*0.2)
+	var paths [greys + 3]trail // the greys from 0, then abnormal, then no data
+	var strokes trail
+	for i := range ht.Days {
+		hours := &ht.Days[i].Hours
+		row := y + tall*float64(i)
+		for from := 0; from < len(hours); {
+			to, look := from+1, ht.look(hours[from], top)
+			for gap == 0 && to < len(hours) && ht.look(hours[to], top) == look {
+				to++
+			}
+			at, w := x+cell*float64(from), cell*float64(to-from)-gap
+			paths[look].op('M', at, row).op('h', w).op('v', tall-gap).op('h', -w)
+			if look == greys+1 && tall >= 8 {
+				strokes.op('M', at+cell*0.3, row+tall*0.75).op('l', cell*0.4, -tall*0.55)
+			}
+			from = to
 		}
 	}
+	for look := range paths {
+		switch d := paths[look].String(); {
+		case d == "":
+		case look == greys+2:
+			c.empty("path", "dr-none", "d", d, "fill", c.url("none"))
+		case look == greys+1:
+			c.path("dr-heat "+ht.state().Class(), d)
+		default:
+			c.path("dr-heat dr-heat"+strconv.Itoa(look), d)
+		}
+	}
+	if len(strokes.b) > 0 {
+		c.path("dr-on "+ht.state().Class(), strokes.String())
+	}
+}
+
+// look returns how an hour is drawn: its step of grey, greys+1 if it is abnormal, greys+2 without data.
+func (ht *Heat) look(v, top float64) int {
+	switch {
+	case !finite(v):
+		return greys + 2
+	case ht.Limit > 0 && v >= ht.Limit:
+		return greys + 1
+	}
+	return shade(v, top)
 }
 
 // heatKey explains the shades.

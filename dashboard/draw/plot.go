@@ -139,7 +139,9 @@ func (c *canvas) aimed(p *plot, stack bool) *canvas {
 	if err != nil {
 		text = nil // the numbers are finite: this cannot be
 	}
-	return c.start("g", "class", "dr-plot", "data-plot", string(text))
+	c.start("g", "class", "dr-plot", "data-plot", string(text))
+	c.rect("dr-touch-area", p.left, p.top, p.right-p.left, p.bottom-p.top)
+	return c
 }
 
 // hatch draws 'no data' from x0 to x1 over the height of the plot.

@@ -126,13 +126,21 @@ func (r *Ring) names(i int) string {
 	return fit(r.Controllers[i].Name, 300, small) + " → " + fit(r.Controllers[(i+1)%n].Name, 300, small)
 }
 
+// note says what is the matter, if only by its priority.
+func (u *RingUnit) note() string {
+	if u.Note == "" {
+		return u.State.String()
+	}
+	return u.Note
+}
+
 func (u *RingUnit) sentence() string {
 	s := u.Name + ": " + u.Stage.String()
 	if u.Number != "" {
 		s += ", " + u.Number
 	}
-	if u.Note != "" {
-		s += ", " + u.Note
+	if u.State != Calm {
+		s += ", " + u.note()
 	}
 	return s
 }

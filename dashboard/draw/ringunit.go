@@ -36,7 +36,12 @@ func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
 		c.empty("rect", "dr-none", "x", x0+4, "y", y0+4, "width", 8.0, "height", h-8, "fill", c.url("none"))
 	}
 	at, room := x0+18, l.cardW-24
-	c.text("dr-name", left, at, y0+18, room, normal, u.Name)
+	named := room
+	if u.State != Calm {
+		c.mark(u.State, x0+l.cardW-12, y0+13, 6)
+		named -= 14
+	}
+	c.text("dr-name", left, at, y0+18, named, normal, u.Name)
 	words, line := u.Stage.String(), y0+33
 	switch {
 	case l.narrow && u.Number != "" && u.Stage != fleet.StageUnknown:
@@ -49,8 +54,7 @@ func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
 		c.text("dr-quiet", left, at, line, room, small, words)
 	}
 	if u.State != Calm {
-		c.mark(u.State, x0+l.cardW-9, y0+1, 8)
-		c.text("dr-strong "+u.State.Class()+"-text", left, at, line+16, room+2, strong, u.Note)
+		c.text("dr-strong "+u.State.Class()+"-text", left, at, line+16, room+2, strong, u.note())
 	}
 }
 
@@ -119,7 +123,11 @@ func (r *Ring) unsaid(l *ringLayout) []listed {
 	var out []listed
 	for i := range r.Controllers {
 		if u := &r.Controllers[i]; u.State.Abnormal() && l.kind != cards {
-			out = append(out, listed{u.State, strconv.Itoa(i+1) + " " + u.sentence(), u.Href})
+			words := strconv.Itoa(i+1) + " " + fit(u.Name, l.w/3, strong) + ": " + u.note() + ", " + u.Stage.String()
+			if u.Number != "" {
+				words += ", " + u.Number
+			}
+			out = append(out, listed{u.State, words, u.Href})
 		}
 	}
 	for i := range r.linkCount() {

@@ -35,6 +35,11 @@ var stateClasses = [...]string{"calm", "watch", "warn", "alarm", "silent", "asid
 // Class returns the class of the style sheet, as in "dr-alarm".
 func (s State) Class() string { return "dr-" + stateClasses[min(int(s), int(Aside))] }
 
+var stateWords = [...]string{"normal", "low alarm", "medium alarm", "high alarm", "no data", "out of service"}
+
+// String returns the word that people see where nothing better is known.
+func (s State) String() string { return stateWords[min(int(s), int(Aside))] }
+
 // Abnormal reports whether the state has a saturated colour.
 func (s State) Abnormal() bool { return s == Watch || s == Warn || s == Alarm }
 

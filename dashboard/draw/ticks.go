@@ -37,7 +37,8 @@ const huge = 1e15
 // valueAxis returns the axis that holds [low, high] with about n steps: Heckbert's loose labelling.
 func valueAxis(low, high float64, n int) axis {
 	low, high = max(-huge, min(huge, low)), max(-huge, min(huge, high))
-	if !(low < high) || high-low < 1e-9*max(math.Abs(low), math.Abs(high)) {
+	low, high = min(low, high), max(low, high)
+	if high-low < max(1e-12, 1e-9*max(math.Abs(low), math.Abs(high))) {
 		pad := max(math.Abs(low)*0.01, 0.5)
 		low, high = low-pad, high+pad
 	}
@@ -58,11 +59,10 @@ func (a axis) ticks() []float64 {
 // label writes a value of the axis with the decimals that its step needs.
 func (a axis) label(v float64) string {
 	decimals := max(0, -int(math.Floor(math.Log10(a.step)+1e-9)))
-	s := strconv.FormatFloat(v, 'f', min(decimals, 9), 64)
-	if s == "-0" {
-		return "0"
+	if math.Abs(v) < a.step/2 {
+		v = 0 // and not minus zero
 	}
-	return minus(s)
+	return minus(strconv.FormatFloat(v, 'f', min(decimals, 12), 64))
 }
 
 // minus puts the sign that is as wide as a digit.
