@@ -87,6 +87,9 @@ func (co Columns) SVG() template.HTML {
 		h = 200
 	}
 	p := plot{left: 46, right: w - 8, bottom: h - 22}
+	if w < phone {
+		p.left = 38
+	}
 	c := begin("columns", "img", co.ID, co.Title, co.Desc, w, h)
 	c.start("defs")
 	c.hatching()

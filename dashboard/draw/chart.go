@@ -203,7 +203,11 @@ func (s *Series) class(i int) string {
 	if s.State.Abnormal() {
 		return s.State.Class()
 	}
-	return "dr-s" + string(rune('1'+i%tones))
+	class := "dr-s" + string(rune('1'+i%tones))
+	if i/tones%2 == 1 {
+		class += " dr-thick" // the tones come round again
+	}
+	return class
 }
 
 // describe says in words what the picture shows, after what the page says itself.

@@ -35,8 +35,8 @@ const greys = 5
 func (ht Heat) SVG() template.HTML {
 	w := size(ht.Width, 640)
 	n := len(ht.Days)
-	labels := 58.0
-	cell := max(1, math.Floor((w-labels-8)/24)) // whole pixels: sharp edges
+	labels := 64.0
+	cell := max(1, math.Floor((w-labels-12)/24)) // whole pixels: sharp edges
 	tall := heatRow(n)
 	top := 22.0
 	h := top + tall*float64(n) + 34
@@ -51,16 +51,26 @@ func (ht Heat) SVG() template.HTML {
 	for hour := 0; hour <= 24; hour += every {
 		c.plain("dr-tick", middle, labels+cell*float64(hour), top-8, fmt.Sprintf("%02d", hour))
 	}
-	step := max(1, int(math.Ceil(14/tall)))
-	for i := range ht.Days {
-		y := top + tall*float64(i)
-		if i%step == 0 && (i == 0 || float64(n-i)*tall >= 10) {
-			c.plain("dr-tick", right, labels-6, y+min(tall, 14)-3, ht.Days[i].Day.Format("2 Jan"))
-		}
-	}
+	c.dayLabels(&ht, labels-6, top, tall)
 	c.cells(&ht, labels, top, cell, tall)
 	c.heatKey(&ht, labels, top+tall*float64(n)+12, w)
 	return c.html()
+}
+
+// dayLabels names the days: each one, each other one, or, where days are thin, the first of each month.
+func (c *canvas) dayLabels(ht *Heat, x, top, tall float64) {
+	end := top - 14
+	for i := range ht.Days {
+		y, day := top+tall*float64(i), ht.Days[i].Day
+		form := "2 Jan"
+		if tall < 6 {
+			form = "Jan 2006"
+		}
+		if y >= end && (tall >= 6 || day.Day() == 1) {
+			c.plain("dr-tick", right, x, y+min(tall, 14)-3+max(0, 6-tall), day.Format(form))
+			end = y + 13
+		}
+	}
 }
 
 // heatRow returns how tall a day is, so that a year still fits on a page.
@@ -140,8 +150,26 @@ func (c *canvas) cells(ht *Heat, x, y, cell, tall float64) {
 			c.path("dr-heat dr-heat"+strconv.Itoa(look), d)
 		}
 	}
+	if tall < 8 {
+		c.dayMarks(ht, x+cell*24+6, y, tall)
+	}
 	if len(strokes.b) > 0 {
 		c.path("dr-on "+ht.state().Class(), strokes.String())
+	}
+}
+
+// dayMarks puts a mark beside each run of days that have an abnormal hour, where the hours are too small for one.
+func (c *canvas) dayMarks(ht *Heat, x, y, tall float64) {
+	end := y - 9
+	for i := range ht.Days {
+		abnormal := false
+		for _, v := range ht.Days[i].Hours {
+			abnormal = abnormal || ht.look(v, 1) == greys+1
+		}
+		if at := y + tall*(float64(i)+0.5); abnormal && at >= end+9 {
+			c.mark(ht.state(), x, at, 3.5)
+			end = at
+		}
 	}
 }
 

@@ -8,7 +8,11 @@ func (c *canvas) link(l *ringLayout, i int, k RingLink, names string) {
 	if k.Number != "" {
 		sentence += ", " + k.Number
 	}
-	c.start("g", "class", "dr-link "+k.Health.State().Class(), "data-id", k.ID)
+	class := "dr-link "
+	if l.kind == cards {
+		class += "dr-long " // the focus shows on the line itself, not on a box about it
+	}
+	c.start("g", "class", class+k.Health.State().Class(), "data-id", k.ID)
 	c.start("title").chars(sentence).end()
 	c.linked(k.Href, sentence)
 	arc := l.arc(i)

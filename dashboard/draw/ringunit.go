@@ -60,6 +60,7 @@ func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
 
 // disc draws a controller as a disc with its place in the ring, and its name outside if there is room.
 func (c *canvas) disc(l *ringLayout, i int, u *RingUnit, x, y float64) {
+	c.empty("circle", "dr-touch-area", "cx", x, "cy", y, "r", min(12, l.spacing/2))
 	c.empty("circle", "dr-card", "cx", x, "cy", y, "r", l.dot)
 	number := strconv.Itoa(i + 1)
 	if l.dot >= 8 {

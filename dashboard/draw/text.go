@@ -115,6 +115,9 @@ const (
 // text writes one line of text with its baseline at y, cut to the room. Text whose width cannot be known goes into a
 // viewport of its own, which clips it: a font may draw one rune wider than a whole label.
 func (c *canvas) text(class, anchor string, x, y, room, size float64, s string) {
+	if s == "" {
+		return
+	}
 	s = fit(s, room, size)
 	if _, certain := width(s, size); certain {
 		c.plain(class, anchor, x, y, s)
