@@ -17,7 +17,7 @@ import (
 	"ringwarden/store/storetest"
 )
 
-// full returns the path of a store with frames, alarms and a note, half of whose readings were dropped again.
+// full returns the path of a store with frames, rollups, alarms and a note, some of whose readings were dropped again.
 func full(t testing.TB) string {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "ringwarden.db")
@@ -26,12 +26,17 @@ func full(t testing.TB) string {
 		t.Fatal(err)
 	}
 	r := rand.New(rand.NewPCG(3, 4))
-	for tick := range 60 {
-		var frames []fleet.Frame
-		for second := range 30 {
-			frames = append(frames, noisy(r, noon.Add(time.Duration(tick*60+second)*time.Second), 20)...)
+	for _, day := range []int{-1, 0, 1} {
+		for minute := range 8 {
+			var frames []fleet.Frame
+			for second := range 30 {
+				frames = append(frames, noisy(r, noon.AddDate(0, 0, day).Add(time.Duration(minute*60+second)*time.Second), 20)...)
+			}
+			appendFrames(t, s, frames...)
 		}
-		appendFrames(t, s, frames...)
+	}
+	if err := s.Fold(t.Context(), noon.Add(12*time.Hour)); err != nil { // the last day stays in the journal
+		t.Fatal(err)
 	}
 	if err := s.PutChanges(t.Context(), goldenChanges()); err != nil {
 		t.Fatal(err)
@@ -39,8 +44,8 @@ func full(t testing.TB) string {
 	if err := s.PutNote(t.Context(), swapped); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.DropBefore(t.Context(), store.KindRaw, noon.Add(40*time.Minute)); err != nil {
-		t.Fatal(err)
+	if n, err := s.DropBefore(t.Context(), store.KindRaw, noon); err != nil || n == 0 {
+		t.Fatal(n, err)
 	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
@@ -51,6 +56,7 @@ func full(t testing.TB) string {
 // contents is all that a store says.
 type contents struct {
 	Frames   []fleet.Frame
+	Rollups  []store.Rollup
 	Standing []fleet.Alarm
 	Notes    []fleet.Note
 }
@@ -66,7 +72,14 @@ func read(t testing.TB, path string) contents {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return contents{allFrames(t, s, store.Query{}), standing, notes(t, s, time.Time{}, time.Time{})}
+	var rollups []store.Rollup
+	for o, err := range s.Rollups(t.Context(), "mill/north/unit-7", "watts", store.FiveMinutes, time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		rollups = append(rollups, o)
+	}
+	return contents{allFrames(t, s, store.Query{}), rollups, standing, notes(t, s, time.Time{}, time.Time{})}
 }
 
 // folder lists the files beside a store.
@@ -266,7 +279,7 @@ func TestVerifyFileFinds(t *testing.T) {
 	}
 	r := rand.New(rand.NewPCG(7, 8))
 	found := 0
-	const tries = 200
+	const tries = 100
 	for range tries {
 		b := append([]byte(nil), whole...)
 		at := r.IntN(len(b))

@@ -10,7 +10,8 @@ import (
 // Limits say how long what is stored is kept, and how large the file may become. Changes of alarms and notes are kept
 // for ever.
 type Limits struct {
-	Raw, FiveMinutes, Coarse time.Duration // by [Kind]; 0: for ever
+	// By [Kind]; 0: for ever. To look for old rollups costs a commit each, so give those once a day.
+	Raw, FiveMinutes, Coarse time.Duration
 	// Ceiling bounds the file, in bytes; 0: nothing does. It must leave room for what comes between two calls of Retain,
 	// of which an eighth is kept free.
 	Ceiling int64

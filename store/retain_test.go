@@ -118,8 +118,8 @@ func TestALoweredCeilingNeedsCompacting(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "c.db")
 	s := storetest.OpenPath(t, path)
 	r := rand.New(rand.NewPCG(1, 2))
-	for i := range 2000 {
-		if i%200 == 0 {
+	for i := range 400 {
+		if i%40 == 0 {
 			appendFrames(t, s, noisy(r, noon.Add(time.Duration(i)*time.Minute), 1000)...)
 		}
 		appendFrames(t, s, noisy(r, noon.Add(time.Duration(i)*time.Minute), 20)...)

@@ -20,8 +20,12 @@ type keeper struct {
 	aside   string // where a damaged store was moved to when the daemon started; empty: there was none
 	now     func() time.Time
 	log     *slog.Logger
-	over    bool // that the file is above its ceiling was said
+	over    bool      // that the file is above its ceiling was said
+	swept   time.Time // when rollups were looked through last
 }
+
+// sweepEvery is how often old rollups are looked for: that costs a commit each time, and they lie by the day.
+const sweepEvery = 24 * time.Hour
 
 // run keeps to limits until ctx is done; limits yields others after a reload.
 func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.Keep) {
@@ -40,7 +44,12 @@ func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.K
 
 func (k *keeper) once(ctx context.Context, keep fleet.Keep) {
 	reportDamage(k.road, k.journal, k.aside)
-	d, err := k.journal.Retain(ctx, k.now(), store.Limits{Raw: keep.Raw, FiveMinutes: keep.FiveMinutes, Coarse: keep.Hours, Ceiling: keep.Ceiling})
+	now := k.now()
+	limits := store.Limits{Raw: keep.Raw, Ceiling: keep.Ceiling}
+	if now.Sub(k.swept).Abs() >= sweepEvery {
+		limits.FiveMinutes, limits.Coarse, k.swept = keep.FiveMinutes, keep.Hours, now
+	}
+	d, err := k.journal.Retain(ctx, now, limits)
 	switch {
 	case ctx.Err() != nil:
 		return
