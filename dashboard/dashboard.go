@@ -1,25 +1,32 @@
-// Package dashboard is what the daemon serves over HTTP: its health, its metrics and its alarms as JSON. It also has
-// the [Client] by which the commands ask a running daemon.
+// Package dashboard is what the daemon serves over HTTP: pages for people, a stream of what changes on them, curves as
+// CSV, a JSON API, its health and its metrics. It also has the [Client] by which the commands ask a running daemon.
 //
-// Nobody logs in here yet. So [CheckListen] lets the daemon listen on loopback alone unless the fleet file says
-// otherwise, and on loopback the Host header is checked, so that no web page can point a name of its own at the
-// daemon and read it through somebody's browser (DNS rebinding). Everything can be read and nothing can be changed.
+// Pages are made on the server from Go templates and can be read without JavaScript; a little script replaces those
+// parts of a page that changed (see [Live] and /live). Nothing on a page comes from elsewhere: one style sheet, one
+// script, pictures drawn by the room draw. The look follows ISA-101: grey while all is normal, saturated colour for the
+// abnormal alone, and never colour without a shape and a word.
 //
-// Errors are problem details of RFC 9457.
+// Who may do what: loopback needs no login, and there the Host header is checked, so that no web page can point a name
+// of its own at the daemon and use it through somebody's browser (DNS rebinding). [CheckListen] lets the daemon listen
+// elsewhere only if the fleet file says so. [Users] from a web configuration file log in; viewers look, operators act.
+// Every action is recorded with who did it. Nothing here can write to a device.
+//
+// Errors of the API are problem details of RFC 9457.
 package dashboard
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"iter"
 	"net"
 	"net/http"
 	"net/netip"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"ringwarden/fleet"
+	"ringwarden/store"
 )
 
 // Alarms is where the alarms come from. Both methods are called from several goroutines at once.
@@ -33,10 +40,16 @@ type Alarms interface {
 // Options are what [New] serves. Alarms is needed; the rest may be left out.
 type Options struct {
 	Alarms  Alarms
+	Live    *Live        // the newest values; nil: of no controller
+	Journal *store.Store // the curves; nil: only the day so far
+	// Act does what a person asks of an alarm, and records it. nil: nobody can.
+	Act     func(ctx context.Context, a Action) error
 	Metrics http.Handler     // served as /metrics; nil: not found
 	Ready   func() error     // says why the daemon does not do its work yet, or any more; nil: it always does
 	Exposed bool             // do not check the Host header: other machines come by names that nobody told us
-	Now     func() time.Time // nil: time.Now
+	Users   *Users           // who may log in; nil: everybody is an operator
+	Cables  Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
+	Now     func() time.Time // the clock that frames and alarms go by; nil: time.Now
 }
 
 // maxRequests is how many requests are answered at once. Others are told to come back in a second: an answer holds
@@ -48,47 +61,84 @@ func New(o Options) http.Handler {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	s := &server{Options: o}
-	mux := http.NewServeMux()
-	mux.HandleFunc("/", s.index)
-	mux.HandleFunc("/healthz", s.healthz)
-	mux.HandleFunc("/readyz", s.readyz)
-	mux.HandleFunc("/api/v1/alarms", s.alarms)
-	if o.Metrics != nil {
-		mux.Handle("/metrics", o.Metrics)
+	if o.Live == nil {
+		o.Live = NewLive(&fleet.Fleet{})
 	}
-	slots := make(chan struct{}, maxRequests)
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		harden(w.Header())
-		if !s.admit(w, r) {
-			return
-		}
-		select {
-		case slots <- struct{}{}:
-			defer func() { <-slots }()
-			mux.ServeHTTP(w, r)
-		default:
-			w.Header().Set("Retry-After", "1")
-			problem(w, http.StatusServiceUnavailable, "too many requests are being answered; ask again in a second")
-		}
-	})
+	s := &server{Options: o, mux: http.NewServeMux(), slots: make(chan struct{}, maxRequests)}
+	s.parts.made = map[string]*madeParts{}
+	s.routes()
+	return s
 }
 
-// A server answers; it keeps nothing between requests.
-type server struct{ Options }
+// A server answers.
+type server struct {
+	Options
+	mux     *http.ServeMux
+	slots   chan struct{}
+	crossed http.CrossOriginProtection
+	viewers atomic.Int64 // of live pages
+	parts   partCache
+}
 
-// harden says to browsers that nothing here is a page to run, frame, keep or share.
+func (s *server) routes() {
+	s.mux.HandleFunc("GET /healthz", s.healthz)
+	s.mux.HandleFunc("GET /readyz", s.readyz)
+	if s.Metrics != nil {
+		s.mux.Handle("GET /metrics", s.Metrics)
+	}
+	s.mux.HandleFunc("GET /static/{name}", serveAsset)
+	s.mux.HandleFunc("GET /live", s.live)
+	s.mux.HandleFunc("GET /{rest...}", s.page)
+	s.mux.HandleFunc("GET /curves/{site}/{ring}/{controller}", s.curveCSV)
+	s.mux.HandleFunc("POST /act", s.actByForm)
+	if s.Cables != nil {
+		s.mux.HandleFunc("POST /cable", s.pullCable)
+	}
+	s.routeAPI()
+}
+
+// ServeHTTP answers one request: it checks who asks and from where before anything else is looked at.
+func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	harden(w.Header())
+	if !s.admit(w, r) {
+		return
+	}
+	r, ok := s.logIn(w, r)
+	if !ok {
+		return
+	}
+	if r.URL.Path == livePath { // it lasts, and holds next to nothing
+		s.mux.ServeHTTP(w, r)
+		return
+	}
+	select {
+	case s.slots <- struct{}{}:
+		defer func() { <-s.slots }()
+		s.mux.ServeHTTP(w, r)
+	default:
+		w.Header().Set("Retry-After", "1")
+		problem(w, http.StatusServiceUnavailable, "too many requests are being answered; ask again in a second")
+	}
+}
+
+// policy lets a page load what this daemon serves and nothing else; no script or style stands in a page itself.
+const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; manifest-src 'self'; " +
+	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+
+// harden says to browsers that nothing here is to be framed, kept, sniffed or shared.
 func harden(h http.Header) {
 	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	h.Set("Content-Security-Policy", policy)
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
-	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Referrer-Policy", "same-origin")
 	h.Set("Cache-Control", "no-store")
 }
 
-// admit refuses what would change something, and names that are not this machine's own.
+// admit refuses what would change something where nothing can be changed, what another site's page sends, and names
+// that are not this machine's own.
 func (s *server) admit(w http.ResponseWriter, r *http.Request) bool {
-	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+	if r.Method != http.MethodGet && r.Method != http.MethodHead && (r.Method != http.MethodPost || !s.acts(r)) {
 		w.Header().Set("Allow", "GET, HEAD")
 		problem(w, http.StatusMethodNotAllowed, "nothing can be changed here; use GET")
 		return false
@@ -98,7 +148,17 @@ func (s *server) admit(w http.ResponseWriter, r *http.Request) bool {
 			"and let a proxy in front set the Host header to it", r.Host))
 		return false
 	}
+	if err := s.crossed.Check(r); err != nil {
+		problem(w, http.StatusForbidden, "a page of another site sent this; only this daemon's own pages may")
+		return false
+	}
 	return true
+}
+
+// acts reports whether a request is for one of the few places where something can be done.
+func (s *server) acts(r *http.Request) bool {
+	_, pattern := s.mux.Handler(r)
+	return strings.HasPrefix(pattern, "POST ")
 }
 
 func loopbackName(host string) bool {
@@ -110,24 +170,6 @@ func loopbackName(host string) bool {
 	}
 	addr, err := netip.ParseAddr(strings.Trim(host, "[]"))
 	return err == nil && addr.Unmap().IsLoopback()
-}
-
-const doors = `ringwarden watches the charge controllers of a fleet. It only reads. Here are
-
-/healthz        the process lives
-/readyz         it polls and stores
-/metrics        readings and the program's own figures, for Prometheus
-/api/v1/alarms  alarms that stand, as JSON; ?past=24h or ?past=2026-03-01T00:00:00Z adds every change since
-
-Advice, never a protective device.
-`
-
-func (s *server) index(w http.ResponseWriter, r *http.Request) {
-	if r.URL.Path != "/" {
-		problem(w, http.StatusNotFound, "there is nothing at "+r.URL.Path+"; / lists what there is")
-		return
-	}
-	plain(w, doors)
 }
 
 func (s *server) healthz(w http.ResponseWriter, _ *http.Request) { plain(w, "lives\n") }
@@ -145,20 +187,4 @@ func (s *server) readyz(w http.ResponseWriter, _ *http.Request) {
 func plain(w http.ResponseWriter, text string) {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	_, _ = w.Write([]byte(text)) // a reader that has gone needs no answer
-}
-
-// A details is a problem of RFC 9457, section 3.1, of the type about:blank: the status says what sort it is.
-type details struct {
-	Type   string `json:"type"`
-	Title  string `json:"title"`
-	Status int    `json:"status"`
-	Detail string `json:"detail"`
-}
-
-const problemType = "application/problem+json"
-
-func problem(w http.ResponseWriter, status int, detail string) {
-	w.Header().Set("Content-Type", problemType)
-	w.WriteHeader(status)
-	_ = json.NewEncoder(w).Encode(details{"about:blank", http.StatusText(status), status, detail}) // as plain
 }

@@ -92,7 +92,7 @@ func TestDoors(t *testing.T) {
 	o.Metrics = http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, "up 1\n") })
 	h := dashboard.New(o)
 	for path, want := range map[string]string{
-		"/": "/api/v1/alarms", "/healthz": "lives\n", "/readyz": "polls and stores\n", "/metrics": "up 1\n",
+		"/": "No site is being watched", "/healthz": "lives\n", "/readyz": "polls and stores\n", "/metrics": "up 1\n",
 		"/api/v1/alarms": `{"at":"2026-03-01T12:00:00Z","standing":[]}`,
 	} {
 		answer, body := get(t, h, path)
@@ -101,7 +101,7 @@ func TestDoors(t *testing.T) {
 		}
 		for name, want := range map[string]string{
 			"X-Content-Type-Options": "nosniff", "Cache-Control": "no-store", "Cross-Origin-Resource-Policy": "same-origin",
-			"Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'", "Access-Control-Allow-Origin": "",
+			"Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'", "Access-Control-Allow-Origin": "",
 		} {
 			if got := answer.Header().Get(name); got != want {
 				t.Errorf("GET %s: %s is %q, want %q", path, name, got, want)

@@ -36,7 +36,9 @@ func Serve(ctx context.Context, l net.Listener, h http.Handler) error {
 	s := &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, WriteTimeout: answerTime,
 		IdleTimeout: idleTime, MaxHeaderBytes: headerBytes,
-		BaseContext: func(net.Listener) context.Context { return context.WithoutCancel(ctx) },
+		BaseContext: func(net.Listener) context.Context {
+			return context.WithValue(context.WithoutCancel(ctx), stoppingKey{}, ctx.Done())
+		},
 	}
 	done := make(chan error, 1)
 	go func() { done <- s.Serve(l) }()

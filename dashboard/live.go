@@ -1,0 +1,146 @@
+package dashboard
+
+import (
+	"context"
+	"iter"
+	"slices"
+	"sync"
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// A Live is what the pages show without asking the disk: the newest values of every controller, how it answers, and
+// its day so far. Frames come by [Live.Put], from several goroutines at once. It keeps about ten kilobytes for each
+// controller, and no more however long it runs.
+type Live struct {
+	mu    sync.Mutex // guards all below
+	fleet *fleet.Fleet
+	units map[fleet.ControllerID]*unit
+	moved uint64 // grows with every frame and change
+}
+
+// NewLive returns the model of a fleet from which nothing has been heard yet. It keeps f, which must not change.
+func NewLive(f *fleet.Fleet) *Live {
+	l := &Live{}
+	l.Update(f)
+	return l
+}
+
+// Update takes over another fleet. Controllers that are in both keep what is known of them.
+func (l *Live) Update(f *fleet.Fleet) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	before := l.units
+	l.fleet, l.units = f, map[fleet.ControllerID]*unit{}
+	f.All(func(s *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
+		u := before[c.ID]
+		if u == nil {
+			u = &unit{}
+		}
+		u.c, u.zone, u.periods = c, s.Zone, f.Periods
+		l.units[c.ID] = u
+		return true
+	})
+	l.moved++
+}
+
+// Put takes one frame, of which it keeps nothing but copies. Frames of strangers are dropped.
+func (l *Live) Put(f *fleet.Frame) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if u := l.units[f.Controller]; u != nil {
+		u.put(f)
+		l.moved++
+	}
+}
+
+// PutChanges notes that alarms changed; which ones stand is asked when a page is made.
+func (l *Live) PutChanges([]fleet.Change) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.moved++
+}
+
+// recallTime bounds how long a start may wait for the day so far.
+const recallTime = 5 * time.Second
+
+// Recall reads the frames of the day so far, so that a restart does not empty the day's curves. frames yields stored
+// frames from an instant on, in the order of time. It is called before the first Put, and gives up after five seconds:
+// then the day begins where it came to, and its coverage says so.
+func (l *Live) Recall(ctx context.Context, now time.Time, frames func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error]) error {
+	ctx, cancel := context.WithTimeout(ctx, recallTime)
+	defer cancel()
+	for f, err := range frames(ctx, l.firstMidnight(now)) {
+		if err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		l.Put(&f)
+	}
+	return nil
+}
+
+// firstMidnight returns the earliest of the sites' last midnights.
+func (l *Live) firstMidnight(now time.Time) time.Time {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	first := now
+	for i := range l.fleet.Sites {
+		if m := midnight(now, l.fleet.Sites[i].Zone); m.Before(first) {
+			first = m
+		}
+	}
+	return first
+}
+
+// version says how often something came.
+func (l *Live) version() uint64 {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.moved
+}
+
+// plan returns the fleet.
+func (l *Live) plan() *fleet.Fleet {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.fleet
+}
+
+// look returns copies of what is known of some controllers, in the order of their ids; those that the fleet does not
+// have are empty.
+func (l *Live) look(controllers []fleet.Controller) []unit {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	looks := make([]unit, len(controllers))
+	for i := range controllers {
+		if u := l.units[controllers[i].ID]; u != nil {
+			looks[i] = u.clone()
+		} else {
+			looks[i].c, looks[i].zone = &controllers[i], time.UTC
+		}
+	}
+	return looks
+}
+
+// find returns a site of the fleet.
+func findSite(f *fleet.Fleet, id fleet.SiteID) *fleet.Site {
+	if i := slices.IndexFunc(f.Sites, func(s fleet.Site) bool { return s.ID == id }); i >= 0 {
+		return &f.Sites[i]
+	}
+	return nil
+}
+
+// findController returns a controller of the fleet with its site and ring.
+func findController(f *fleet.Fleet, id fleet.ControllerID) (site *fleet.Site, ring *fleet.Ring, controller *fleet.Controller) {
+	f.All(func(s *fleet.Site, r *fleet.Ring, c *fleet.Controller) bool {
+		if c.ID == id {
+			site, ring, controller = s, r, c
+		}
+		return controller == nil
+	})
+	return site, ring, controller
+}
