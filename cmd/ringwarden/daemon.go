@@ -4,10 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"iter"
 	"log/slog"
 	"net"
-	"net/http"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -34,6 +32,8 @@ type daemon struct {
 	reload <-chan *plant
 	// ready is called once everything is at work; nil: nobody asks.
 	ready func()
+	// cables lets people pull simulated cables on the pages; nil: nobody can.
+	cables dashboard.Cables
 	// time is the clock that frames, alarms and readings go by. The zero value is the machine's own.
 	time pace
 	// alive is called at every tick with the number of frames so far; nil: nobody asks.
@@ -77,7 +77,8 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 		Store: func() metrics.StoreHealth { return storeHealth(journal, r) },
 	})
 	m.Restore(standing)
-	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m}, d.watchers...)...)
+	live := d.live(ctx, judged, journal)
+	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m, live}, d.watchers...)...)
 	doors := door.New(journal, f.Store, d.log)
 	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
 	limits := make(chan fleet.Keep)
@@ -88,9 +89,9 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, tick(f.Periods)); return nil })
 	g.Go(func() error {
-		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal)))
+		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal, live, engine)))
 	})
-	g.Go(func() error { d.reloads(gctx, p, r, m, engine, limits); return nil })
+	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, limits); return nil })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { doors.Run(gctx); return nil })
 	g.Go(func() error {
@@ -110,17 +111,8 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	return err
 }
 
-func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store) http.Handler {
-	return dashboard.New(dashboard.Options{
-		Metrics: metricsPage,
-		Alarms:  alarmSource{r, journal},
-		Ready:   r.Ready,
-		Exposed: d.plant.fleet.Exposed,
-	})
-}
-
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
-func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, engine *alerts.Engine, limits chan<- fleet.Keep) {
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, live *dashboard.Live, engine *alerts.Engine, limits chan<- fleet.Keep) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -133,6 +125,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			}
 			p.Update(devices, next.fleet.Periods)
 			m.Update(next.fleet)
+			live.Update(next.fleet)
 			r.Judging(func() { engine.Update(next.fleet) })
 			select {
 			case limits <- next.fleet.Keep:
@@ -173,16 +166,4 @@ func (d *daemon) tick(ctx context.Context, r *road.Road, every time.Duration) {
 // tick is how often the engine judges: twice in the shortest period, within bounds.
 func tick(p fleet.Periods) time.Duration {
 	return min(max(p.Fast/2, 250*time.Millisecond), time.Second)
-}
-
-// alarmSource answers from the engine what stands, and from the store what was.
-type alarmSource struct {
-	road    *road.Road
-	journal *store.Store
-}
-
-func (s alarmSource) Standing(context.Context) ([]fleet.Alarm, error) { return s.road.Alarms(), nil }
-
-func (s alarmSource) Changes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Change, error] {
-	return s.journal.Changes(ctx, from, to)
 }

@@ -205,7 +205,7 @@ func (a *app) watchDemo(ctx context.Context, p *plant, sim *simulator.Plant, o d
 		}
 		a.greet(p, o)
 		d := &daemon{
-			plant: p, log: quiet(log), listener: listener, watchers: []road.Watcher{v, tally},
+			plant: p, log: quiet(log), listener: listener, watchers: []road.Watcher{v, tally}, cables: demoCables{sim},
 			time: pace{speed: o.speed, from: time.Now(), to: sim.Now()},
 		}
 		return d.run(ctx)
@@ -229,6 +229,7 @@ func (a *app) greet(p *plant, o demoOptions) {
 		fmt.Fprintf(a.out, "  %-15s %-6s Modbus TCP at %s, map %s\n", c.ID.Slug(), c.Source, c.Host, path.Base(filepath.ToSlash(c.Map)))
 		return true
 	})
+	fmt.Fprintf(a.out, "  pages at http://%s/, where a click on a cable of the ring pulls it\n", p.fleet.Listen)
 	fmt.Fprintf(a.out, "  metrics at http://%s/metrics, alarms at http://%[1]s/api/v1/alarms\n", p.fleet.Listen)
 	fmt.Fprintf(a.out, "  readings in %s\n  Ctrl-C ends it\n\n", p.fleet.Store)
 }

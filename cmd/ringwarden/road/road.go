@@ -69,6 +69,7 @@ type Road struct {
 	dropped uint64
 	refused uint64         // dropped because the journal can never take them
 	failing [givings]error // why the journal failed the last time; nil: it did not
+	acted   []fleet.Change // by people, not yet announced; once maxChanges wait, nobody can act
 
 	// Only the goroutine that ticks uses these.
 	changes    []fleet.Change // not yet in the journal
@@ -156,10 +157,24 @@ func (r *Road) Judging(f func()) {
 	f()
 }
 
+// Act lets a person do something with the judge: f is called while nobody else uses it, and what changed by it is
+// announced and stored at the next tick, as the judge's own changes are.
+func (r *Road) Act(f func() ([]fleet.Change, error)) error {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if len(r.acted) >= maxChanges {
+		return errors.New("too much has been asked for at once; ask again in a second")
+	}
+	changes, err := f()
+	r.acted = append(r.acted, changes...)
+	return err
+}
+
 // Tick judges what has come up to now, and commits if it is time to. One goroutine ticks.
 func (r *Road) Tick(ctx context.Context, now time.Time) {
 	r.mu.Lock()
-	changes := r.judge.Advance(now)
+	changes := append(r.acted, r.judge.Advance(now)...)
+	r.acted = nil
 	r.mu.Unlock()
 	if len(changes) > 0 {
 		r.announce(changes)
@@ -235,6 +250,9 @@ func logChange(log *slog.Logger, c *fleet.Change) {
 	}
 	if a.Caution != "" && a.State.Active() {
 		attrs = append(attrs, "caution", a.Caution)
+	}
+	if c.Who != "" {
+		attrs = append(attrs, "who", c.Who)
 	}
 	if c.Why != "" {
 		attrs = append(attrs, "why", c.Why)

@@ -1,0 +1,76 @@
+package main
+
+import (
+	"context"
+	"iter"
+	"net/http"
+	"time"
+
+	"ringwarden/alerts"
+	"ringwarden/cmd/ringwarden/road"
+	"ringwarden/dashboard"
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+// live returns what the pages show, with the day so far.
+func (d *daemon) live(ctx context.Context, judged *fleet.Fleet, journal *store.Store) *dashboard.Live {
+	l := dashboard.NewLive(judged)
+	err := l.Recall(ctx, d.time.of(time.Now()), func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error] {
+		return journal.Frames(ctx, store.Query{From: from})
+	})
+	if err != nil {
+		d.log.Error("reading back the day so far; the pages begin with what comes now", "error", err)
+	}
+	return l
+}
+
+func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store, live *dashboard.Live, engine *alerts.Engine) http.Handler {
+	now := func() time.Time { return d.time.of(time.Now().Round(0)) }
+	return dashboard.New(dashboard.Options{
+		Metrics: metricsPage,
+		Alarms:  alarmSource{r, journal},
+		Live:    live,
+		Journal: journal,
+		Act: func(_ context.Context, a dashboard.Action) error {
+			return r.Act(func() ([]fleet.Change, error) { return act(engine, &a, now()) })
+		},
+		Ready:   r.Ready,
+		Exposed: d.plant.fleet.Exposed,
+		Cables:  d.cables,
+		Now:     now,
+	})
+}
+
+// act does with the engine what a person asks.
+func act(e *alerts.Engine, a *dashboard.Action, now time.Time) ([]fleet.Change, error) {
+	one := func(c fleet.Change, err error) ([]fleet.Change, error) {
+		if err != nil {
+			return nil, err
+		}
+		return []fleet.Change{c}, nil
+	}
+	switch a.Verb {
+	case dashboard.Shelve:
+		return one(e.Shelve(a.Key, alerts.Shelving{Until: now.Add(a.For), Who: a.Who, Why: a.Why}, now))
+	case dashboard.Unshelve:
+		return one(e.Unshelve(a.Key, a.Who, a.Why, now))
+	case dashboard.TakeOut:
+		return e.TakeOutOfService(alerts.Order{At: a.Key.Subject, Until: now.Add(a.For), Who: a.Who, Why: a.Why}, now)
+	case dashboard.Return:
+		return e.ReturnToService(a.Key.Subject, a.Who, a.Why, now)
+	}
+	return one(e.Acknowledge(a.Key, a.Who, a.Why, now))
+}
+
+// alarmSource answers from the engine what stands, and from the store what was.
+type alarmSource struct {
+	road    *road.Road
+	journal *store.Store
+}
+
+func (s alarmSource) Standing(context.Context) ([]fleet.Alarm, error) { return s.road.Alarms(), nil }
+
+func (s alarmSource) Changes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Change, error] {
+	return s.journal.Changes(ctx, from, to)
+}
