@@ -74,8 +74,7 @@ func inside(standing []fleet.Alarm, at fleet.Subject) []fleet.Alarm {
 	return in
 }
 
-// stageSentence says what the controllers do, as in "All five controllers are in float." or "Three controllers are in
-// bulk, one is in absorption and one is not answering."
+// stageSentence says what the controllers do, each stage with how many are in it.
 func stageSentence(units []unit, now time.Time) string {
 	held := map[fleet.Stage]int{}
 	silent, unsaid := 0, 0
