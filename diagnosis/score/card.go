@@ -101,12 +101,17 @@ func (b *Bar) String() string {
 
 // A Card is what a run measured.
 type Card struct {
-	Seeds   string // which stories were played
-	Stories int
-	Frames  int
-	Years   float64 // of healthy rings
-	Bars    []*Bar
+	Seeds    string // which stories were played
+	Stories  int
+	Frames   int
+	Years    float64 // of healthy rings
+	Bars     []*Bar
+	Faults   []*Bar     // by fault and map: how often what is wrong came first at the end
+	Reliable [10]Decile // suspects by the probability that they were given
 }
+
+// A Decile is the suspects that were given a probability of one tenth of the scale.
+type Decile struct{ Given, Said, Right float64 }
 
 // Print writes each bar on a line of its own.
 func (c *Card) Print(to io.Writer) {
@@ -116,6 +121,15 @@ func (c *Card) Print(to io.Writer) {
 		for _, m := range b.Misses {
 			fmt.Fprintln(to, "    missed:", m)
 		}
+	}
+	for _, b := range c.Faults {
+		fmt.Fprintf(to, "%s: %.4g %% of %g\n", b.Name, b.Value(), b.Of)
+		for _, m := range b.Misses {
+			fmt.Fprintln(to, "    missed:", m)
+		}
+	}
+	for i, d := range c.Reliable {
+		fmt.Fprintf(to, "suspects given %d to %d %%: %.0f, mean said %.1f %%, right %.1f %%\n", 10*i, 10*i+10, d.Given, 100*d.Said/max(d.Given, 1), 100*d.Right/max(d.Given, 1))
 	}
 }
 

@@ -71,7 +71,7 @@ func Run(ctx context.Context, p Plan, workers int) (*Card, error) {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			played[i] = watch(&stories[i], nil)
+			played[i] = watch(&stories[i])
 			return nil
 		})
 	}
@@ -88,8 +88,9 @@ func Run(ctx context.Context, p Plan, workers int) (*Card, error) {
 // A scorer fills a card.
 type scorer struct {
 	*Card
-	silly                                    map[fleet.Kind]*Bar
-	cutFound, cutNamed, noisyFound, tripTold *Bar
+	silly                                                      map[fleet.Kind]*Bar
+	cutFound, cutNamed, noisyFound, tripTold                   *Bar
+	cableCounted, cableCalled, unitTold, cableTold, calibrated *Bar
 }
 
 func newCard(p *Plan) *scorer {
@@ -108,6 +109,12 @@ func newCard(p *Plan) *scorer {
 	c.cutNamed = bar("cut-link-named", 99)
 	c.noisyFound = bar("noisy-link-found-in-15-min", 95)
 	c.tripTold = bar("trip-not-shared-told-in-time", 100)
+	c.cableCounted = bar("right-cable-first-with-counters", 98)
+	c.cableCalled = bar("right-cable-among-two-after-three-calls", 90)
+	c.unitTold = bar("unit-not-taking-part-told-from-cable", 95)
+	c.cableTold = bar("dead-cable-told-from-unit", 95)
+	c.calibrated = bar("suspects-given-about-80-percent-right", 70)
+	c.calibrated.Most = 90
 	return c
 }
 
@@ -115,6 +122,7 @@ func (c *scorer) judge(w *watched) {
 	s := w.story
 	c.Stories++
 	c.Frames += w.frames
+	c.opinions(w)
 	cable := fleet.Subject(s.Cable(s.Link))
 	switch {
 	case s.Fault == Healthy:

@@ -22,20 +22,26 @@ type watched struct {
 	lasted   time.Duration
 	deadline time.Duration // by when a trip that was not obeyed must be told; 0: no trip was seen
 	disobey  []int         // units that still charge then
+	opinions []opinion
 }
 
-// watch plays a story to the alarm engine, and to another listener if there is one.
-func watch(s *Story, also func(*fleet.Frame)) *watched {
-	e := alerts.New(s.Fleet())
+// watch plays a story to the alarm engine and to the diagnosis. A healthy month is for the alarms alone.
+func watch(s *Story) *watched {
+	f := s.Fleet()
+	e := alerts.New(f)
 	w := &watched{story: s}
+	var d *doctor
+	if s.Lasts < 7*24*time.Hour {
+		d = newDoctor(s, f)
+	}
 	unit := 0
 	s.Play(func(f *fleet.Frame) {
 		e.Put(f)
 		w.frames++
 		w.note(f, unit)
 		unit = (unit + 1) % s.Units
-		if also != nil {
-			also(f)
+		if d != nil {
+			d.ring.Put(f)
 		}
 	}, func(now time.Time) bool {
 		for _, c := range e.Advance(now) {
@@ -44,8 +50,15 @@ func watch(s *Story, also func(*fleet.Frame)) *watched {
 			}
 		}
 		w.lasted = now.Sub(beginning)
+		if d != nil {
+			d.visit(w.lasted)
+		}
 		return true
 	})
+	if d != nil {
+		d.see("end", w.lasted)
+		w.opinions = d.said
+	}
 	return w
 }
 

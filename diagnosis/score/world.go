@@ -247,7 +247,12 @@ func (w *world) pass(e event) {
 
 func (w *world) hear(e *event) {
 	u := &w.units[e.unit]
-	if u.dead || w.now < u.down {
+	if u.dead {
+		return
+	}
+	if w.now < u.down { // whoever keeps the call says it again
+		e.at = u.down + 5*time.Second
+		w.plan(*e)
 		return
 	}
 	if !u.apart && e.call > u.call {
@@ -344,9 +349,14 @@ func (w *world) share() {
 		if i > 0 && (w.links[i].cut || w.links[i].lost(w.now)) || u.dead {
 			reached = false
 		}
-		if reached && !u.apart {
+		switch {
+		case i == 0 && !u.dead: // its own sensor
+			u.heard, reached = t, !u.apart
+			continue
+		case reached && !u.apart:
 			u.heard, u.heardAt = t, w.now
-		} else if w.s.Default && w.now-u.heardAt > 2*time.Minute {
+		}
+		if w.s.Default && w.now-u.heardAt > 2*time.Minute {
 			u.heard = 25
 		}
 	}

@@ -1,0 +1,292 @@
+package diagnosis
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// What says what a suspect is.
+type What uint8
+
+// What can be wrong.
+const (
+	Nothing  What = iota
+	BadCable      // the cable, or the out jack or the in jack at its ends: only a swap tells those apart
+	NotTakingPart
+	DeadUnit
+)
+
+var whatNames = [...]string{"nothing wrong", "bad cable", "unit not taking part", "dead unit"}
+
+// String returns the words that people see.
+func (w What) String() string { return whatNames[w] }
+
+// A Suspect is one thing that may be wrong.
+type Suspect struct {
+	What        What
+	Link        fleet.LinkID       // of a bad cable
+	Unit        fleet.ControllerID // of a unit
+	Probability float64            // 0 to 1
+	How         string             // of a bad cable: "dead", "failing now and then" or "noisy"
+	// From and To are when it began, with 95 % probability.
+	From, To time.Time
+	Evidence []string // sentences
+}
+
+// A Diagnosis is what the evidence says of a ring.
+type Diagnosis struct {
+	Sound    float64   // probability that nothing is wrong
+	Suspects []Suspect // the likeliest first
+	Enough   bool      // something is likelier than not, be it that nothing is wrong
+	Needs    string    // what would tell more; empty: nothing is needed
+	Swap     string    // the swap that would tell the rest apart; empty: none would
+	Calls    int       // calls that were evidence
+}
+
+// What was likely before any evidence: a ring that somebody asks about is sound two times in five, and cables break more
+// often than units (common practice, no source). Each share is spread over the ring's cables or units.
+const (
+	priorSound = 0.4
+	priorCable = 0.38
+	priorApart = 0.15
+	priorDead  = 0.07
+
+	priorSecond = 0.15 // that something else is wrong as well, of what it would be alone
+)
+
+// cableWays are the ways in which a cable is bad, with the share of each among bad cables.
+var cableWays = []struct {
+	place place
+	share float64
+	word  string
+}{{cableDead, 0.5, "dead"}, {cableAtWill, 0.2, "failing now and then"}, {cableNoisy, 0.3, "noisy"}}
+
+// A hypothesis is a place of one unit, or of the cable into it.
+type hypothesis struct {
+	place place
+	unit  int
+	prior float64
+	log   float64   // posterior, not yet normed
+	parts []float64 // log-weights of the times in which it may have begun
+}
+
+// leastShown is the smallest probability of a suspect that is told, and mostShown how many are.
+const (
+	leastShown = 0.005
+	mostShown  = 10
+)
+
+// Diagnose weighs what is remembered.
+func (r *Ring) Diagnose() Diagnosis {
+	traces := r.traces(nil, time.Time{})
+	usual := r.usual()
+	all := r.hypotheses(traces, usual)
+	total := math.Log(priorSound)
+	for i := range all {
+		total = logAdd(total, all[i].log)
+	}
+	total = r.second(all, total, usual)
+	d := Diagnosis{Sound: math.Exp(math.Log(priorSound) - total)}
+	for _, t := range traces {
+		if t.what == "call" {
+			d.Calls++
+		}
+	}
+	r.rank(&d, all, traces, total, usual)
+	r.advise(&d, traces)
+	return d
+}
+
+// second weighs two faults at once: the likeliest one, and each other beside it. The likelihood of a pair counts for both
+// of its parts, and once for the total, which is returned.
+func (r *Ring) second(all []hypothesis, total, usual float64) float64 {
+	if len(all) == 0 || all[0].log-total < math.Log(0.1) {
+		return total
+	}
+	first := all[0]
+	from, _ := r.began(&first, r.traces(nil, time.Time{}))
+	given := r.traces(&first, from)
+	pairs := math.Inf(-1)
+	for i := 1; i < len(all); i++ {
+		h := &all[i]
+		if h.unit == first.unit || first.place == unitDead && r.into[h.unit] >= 0 && r.links[r.into[h.unit]].From == first.unit {
+			continue // its own two sides cannot be told apart
+		}
+		beside := r.weigh(h.place, h.unit, h.prior, given, usual)
+		l := first.log + beside.log + math.Log(priorSecond/priorSound)
+		h.log = logAdd(h.log, l)
+		pairs = logAdd(pairs, l)
+	}
+	all[0].log = logAdd(all[0].log, pairs)
+	return logAdd(total, pairs)
+}
+
+// hypotheses weighs each against nothing being wrong.
+func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
+	var all []hypothesis
+	n := float64(len(r.units))
+	for i := range r.units {
+		if r.into[i] >= 0 {
+			for _, c := range cableWays {
+				all = append(all, r.weigh(c.place, i, math.Log(priorCable*c.share/float64(len(r.links))), traces, usual))
+			}
+		}
+		if len(r.links) == 0 {
+			continue
+		}
+		u := &r.units[i]
+		apart, dead := math.Log(priorApart/n), math.Log(priorDead/n)
+		switch u.enabled {
+		case isFalse:
+			apart += 10
+		case isTrue:
+			apart -= 4
+		}
+		if u.missed >= 3 {
+			dead += 8
+		} else {
+			dead -= 8 // it answers
+		}
+		all = append(all, r.weigh(unitApart, i, apart, traces, usual), r.weigh(unitDead, i, dead, traces, usual))
+	}
+	slices.SortFunc(all, func(a, b hypothesis) int {
+		switch {
+		case a.log > b.log:
+			return -1
+		case a.log < b.log:
+			return 1
+		case a.unit != b.unit:
+			return a.unit - b.unit
+		}
+		return int(a.place) - int(b.place)
+	})
+	return all
+}
+
+// weigh adds up the evidence for a hypothesis over all times at which it may have begun: before the first event, between
+// two of them, or after the last.
+func (r *Ring) weigh(p place, i int, prior float64, traces []trace, usual float64) hypothesis {
+	h := hypothesis{place: p, unit: i, prior: prior, log: math.Inf(-1), parts: make([]float64, len(traces)+1)}
+	var gains []float64
+	w := &r.units[i].wire
+	if p == cableNoisy || p == cableAtWill || p == cableDead {
+		gains = w.gains(p, usual)
+	}
+	after := 0.0
+	for k := len(traces); k >= 0; k-- {
+		if k < len(traces) {
+			after += traces[k].logs[p][i] - traces[k].plain
+		}
+		h.parts[k] = after - math.Log(float64(len(traces)+1)) + w.within(gains, traces, k)
+		h.log = logAdd(h.log, h.parts[k])
+	}
+	h.log += prior
+	return h
+}
+
+// within returns what the counts say if the cable broke between event k-1 and event k: the mean over the batches of that
+// time.
+func (w *wire) within(gains []float64, traces []trace, k int) float64 {
+	if len(gains) < 2 {
+		return 0
+	}
+	from, to := 0, len(gains)-1
+	if k > 0 {
+		from = w.batchAt(traces[k-1].at)
+	}
+	if k < len(traces) {
+		to = w.batchAt(traces[k].at)
+	}
+	to = max(to, from)
+	sum := math.Inf(-1)
+	for _, g := range gains[from : to+1] {
+		sum = logAdd(sum, g)
+	}
+	return sum - math.Log(float64(to-from+1))
+}
+
+// batchAt returns the first batch that begins at or after an instant.
+func (w *wire) batchAt(at time.Time) int {
+	i, _ := slices.BinarySearchFunc(w.batches, at, func(b batch, t time.Time) int { return b.since.Compare(t) })
+	return i
+}
+
+// rank turns hypotheses into suspects: those of one cable are one suspect.
+func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total, usual float64) {
+	type key struct {
+		what What
+		unit int
+	}
+	sums, best := map[key]float64{}, map[key]*hypothesis{}
+	var order []key
+	for i := range all {
+		h := &all[i]
+		k := key{BadCable, h.unit}
+		switch h.place {
+		case unitApart:
+			k.what = NotTakingPart
+		case unitDead:
+			k.what = DeadUnit
+		}
+		if best[k] == nil {
+			best[k] = h // the likeliest comes first
+			order = append(order, k)
+		}
+		sums[k] += math.Exp(h.log - total)
+	}
+	slices.SortStableFunc(order, func(a, b key) int {
+		switch {
+		case sums[a] > sums[b]:
+			return -1
+		case sums[a] < sums[b]:
+			return 1
+		}
+		return 0
+	})
+	for _, k := range order[:min(mostShown, len(order))] {
+		if sums[k] < leastShown {
+			break
+		}
+		s := Suspect{What: k.what, Probability: sums[k]}
+		if k.what == BadCable {
+			s.Link = r.links[r.into[k.unit]].ID
+			for _, c := range cableWays {
+				if c.place == best[k].place {
+					s.How = c.word
+				}
+			}
+		} else {
+			s.Unit = r.units[k.unit].c.ID
+		}
+		s.From, s.To = r.began(best[k], traces)
+		s.Evidence = r.tell(best[k], traces, usual)
+		d.Suspects = append(d.Suspects, s)
+	}
+}
+
+// began returns when a hypothesis began to hold, with 95 % probability.
+func (r *Ring) began(h *hypothesis, traces []trace) (from, to time.Time) {
+	total := math.Inf(-1)
+	for _, l := range h.parts {
+		total = logAdd(total, l)
+	}
+	sum := 0.0
+	for k, l := range h.parts {
+		sum += math.Exp(l - total)
+		if sum >= 0.025 && from.IsZero() && k > 0 {
+			from = traces[k-1].at
+		}
+		if sum >= 0.975 {
+			if k < len(traces) {
+				to = traces[k].at
+			} else {
+				to = r.now
+			}
+			break
+		}
+	}
+	return from, to
+}

@@ -1,0 +1,136 @@
+package diagnosis
+
+import (
+	"math"
+	"slices"
+)
+
+// What counted frames say. The share of bad frames on a good cable is near what is usual in its ring, and wanders: so
+// batches are beta-binomial, with a concentration that lets one flurry pass without much notice (common practice, no source).
+const (
+	wanders  = 60.0
+	leastBad = 0.001 // no cable is taken to be better
+)
+
+// A tone is a share of bad frames with how much it wanders and how likely it was before.
+type tone struct{ share, wanders, weight float64 }
+
+// goodTones are what a sound cable may have, given what is usual in the ring.
+func goodTones(usual float64) []tone {
+	var tones []tone
+	for _, t := range []struct{ of, weight float64 }{{0.4, 0.15}, {0.7, 0.25}, {1, 0.3}, {1.5, 0.2}, {2.2, 0.1}} {
+		tones = append(tones, tone{min(0.2, max(leastBad, t.of*usual)), wanders, t.weight})
+	}
+	return tones
+}
+
+// badTones are what a cable may have that is noisy, fails now and then, or is dead.
+func badTones(p place, usual float64) []tone {
+	switch p {
+	case cableAtWill:
+		return []tone{{0.15, 1, 0.4}, {0.3, 1.2, 0.4}, {0.6, 1.2, 0.2}}
+	case cableDead:
+		return []tone{{0.995, 200, 1}}
+	}
+	var tones []tone
+	for _, share := range []float64{0.04, 0.07, 0.12, 0.2, 0.35, 0.6} {
+		if share >= 2.5*usual {
+			tones = append(tones, tone{share, wanders, 1})
+		}
+	}
+	for i := range tones {
+		tones[i].weight /= float64(len(tones))
+	}
+	return tones
+}
+
+// log returns the logarithm of the beta-binomial likelihood of x bad ones of n, without the term that all tones share.
+func (t *tone) log(x, n float64) float64 {
+	if n == 0 {
+		return 0
+	}
+	a, b := t.share*t.wanders, (1-t.share)*t.wanders
+	return lgamma(x+a) - lgamma(a) + lgamma(n-x+b) - lgamma(b) - lgamma(n+a+b) + lgamma(a+b)
+}
+
+func lgamma(x float64) float64 {
+	l, _ := math.Lgamma(x)
+	return l
+}
+
+// spoilt returns how many frames of a batch were bad or did not come, and how many there should have been.
+func (b *batch) spoilt() (x, n float64) { return b.bad + b.absent, b.good + b.bad + b.absent }
+
+// usual returns the share of bad frames that is usual in the ring: the lower median of its cables, so that one bad cable,
+// even one of two, does not make itself usual.
+func (r *Ring) usual() float64 {
+	var shares []float64
+	for i := range r.units {
+		if r.into[i] < 0 || r.units[i].wire.by == byNothing {
+			continue
+		}
+		var x, n float64
+		for _, b := range r.units[i].wire.batches {
+			bx, bn := b.spoilt()
+			x, n = x+bx, n+bn
+		}
+		shares = append(shares, (x+1)/(n+200))
+	}
+	if len(shares) == 0 {
+		return 0
+	}
+	slices.Sort(shares)
+	return min(0.05, shares[(len(shares)-1)/2])
+}
+
+// sums returns the running sums of the log-likelihoods of the batches for a tone; the last is that of all.
+func (w *wire) sums(t *tone) []float64 {
+	s := make([]float64, len(w.batches)+1)
+	for i := range w.batches {
+		x, n := w.batches[i].spoilt()
+		s[i+1] = s[i] + t.log(x, n)
+	}
+	return s
+}
+
+// gains returns, for each batch from which on the cable may be bad in a way, the logarithm of the likelihood against its
+// being good all along. The last is of none.
+func (w *wire) gains(p place, usual float64) []float64 {
+	good, bad := goodTones(usual), badTones(p, usual)
+	n := len(w.batches)
+	goodSums, badSums := make([][]float64, len(good)), make([][]float64, len(bad))
+	all := math.Inf(-1)
+	for i := range good {
+		goodSums[i] = w.sums(&good[i])
+		all = logAdd(all, math.Log(good[i].weight)+goodSums[i][n])
+	}
+	for i := range bad {
+		badSums[i] = w.sums(&bad[i])
+	}
+	gains := make([]float64, n+1)
+	for from := range gains {
+		before, after := math.Inf(-1), math.Inf(-1)
+		for i := range good {
+			before = logAdd(before, math.Log(good[i].weight)+goodSums[i][from])
+		}
+		for i := range bad {
+			after = logAdd(after, math.Log(bad[i].weight)+badSums[i][n]-badSums[i][from])
+		}
+		if from == n {
+			after = 0
+		}
+		gains[from] = before + after - all
+	}
+	return gains
+}
+
+// logAdd returns the logarithm of the sum of two numbers that are given by theirs.
+func logAdd(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}

@@ -1,0 +1,201 @@
+package diagnosis
+
+import (
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// A wire is what was counted on the cable into a unit, in batches of equal length.
+type wire struct {
+	by      evidence
+	at      time.Time // newest reading
+	good    counter
+	bad     counter
+	age     float64
+	batches []batch
+	step    time.Duration // of a batch; it doubles when there are too many
+	rate    rate
+	quiet   float64 // s since a frame came while both ends were there
+	counted float64 // frames that are counted as absent since then
+}
+
+// keptBatches bounds a wire's memory: with so many, each two neighbours become one, and batches twice as long.
+const keptBatches = 96
+
+// A batch is what came over a cable in a while. With a sampled flag or an age, the samples count as frames.
+type batch struct {
+	since             time.Time
+	good, bad, absent float64 // absent: frames that did not come although both ends were there
+}
+
+func (b *batch) add(o *batch) {
+	b.good, b.bad, b.absent = b.good+o.good, b.bad+o.bad, b.absent+o.absent
+}
+
+type evidence uint8
+
+const (
+	byNothing evidence = iota
+	byAge
+	byFlag
+	byCounters
+)
+
+// rate is how many frames come in a second, learned from polls that brought some, older ones weighing less.
+type rate struct{ frames, seconds, polls float64 }
+
+func (r *rate) learn(frames, seconds float64) {
+	const stays = 0.995
+	r.frames, r.seconds, r.polls = r.frames*stays+frames, r.seconds*stays+seconds, r.polls+1
+}
+
+// perSecond returns the rate, and nought as long as it is not known.
+func (r *rate) perSecond() float64 {
+	if r.polls < 5 || r.seconds <= 0 {
+		return 0
+	}
+	return r.frames / r.seconds
+}
+
+// take files a frame of the receiver. both says since when both ends of the cable are known to have been there.
+func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64) {
+	by := byNothing
+	_, hasGood := f.Value(fleet.LinkGood)
+	_, hasBad := f.Value(fleet.LinkBad)
+	ok, hasFlag := f.Number(fleet.LinkOK)
+	age, hasAge := f.Number(fleet.LinkAge)
+	switch {
+	case hasGood:
+		by = byCounters
+	case hasFlag:
+		by = byFlag
+	case hasAge:
+		by = byAge
+	}
+	if by == byNothing || by < w.by {
+		return
+	}
+	last := w.at
+	first := by > w.by || last.IsZero()
+	w.by, w.at = by, f.At
+	if w.step == 0 {
+		w.step = step
+	}
+	var b batch
+	seconds := f.At.Sub(last).Seconds()
+	there := !first && !both.After(last)
+	switch by {
+	case byCounters:
+		most := 1000 + 20*w.rate.perSecond()*seconds
+		b.good = w.good.step(f, fleet.LinkGood, most)
+		if hasBad {
+			b.bad = w.bad.step(f, fleet.LinkBad, most)
+		}
+		if first {
+			return
+		}
+		w.missing(&b, seconds, pace, there)
+	case byFlag:
+		if there && ok != 0 {
+			b.good = 1
+		} else if there {
+			b.bad = 1
+		}
+	case byAge:
+		older := age >= w.age+seconds/2 && age > 0
+		w.age = age
+		if there && older {
+			b.absent = 1
+		} else if there {
+			b.good = 1
+		}
+	}
+	if !first {
+		w.file(&b, f.At)
+	}
+}
+
+// surely is how many frames must be due before their absence is more than chance.
+const surely = 3
+
+// missing counts the frames that should have come. pace is what is usual in the ring, for a cable of which nothing is
+// known yet. What is one short of the mean is chance.
+func (w *wire) missing(b *batch, seconds, pace float64, there bool) {
+	if !there {
+		w.quiet, w.counted = 0, 0
+		return
+	}
+	w.quiet += seconds
+	known := w.rate.perSecond()
+	if known == 0 {
+		known = pace
+	}
+	came, due := b.good+b.bad, known*w.quiet
+	short := due >= surely && came < due/2
+	if short {
+		b.absent = max(0, due-1-came-w.counted)
+	}
+	switch {
+	case came == 0:
+		w.counted += b.absent
+		return
+	case !short && w.counted == 0:
+		w.rate.learn(came, w.quiet)
+	}
+	w.quiet, w.counted = 0, 0
+}
+
+func (w *wire) file(b *batch, at time.Time) {
+	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step {
+		w.batches[n-1].add(b)
+		return
+	}
+	if len(w.batches) == keptBatches {
+		for i := range keptBatches / 2 {
+			w.batches[i] = w.batches[2*i]
+			w.batches[i].add(&w.batches[2*i+1])
+		}
+		w.batches = w.batches[:keptBatches/2]
+		w.step *= 2
+	}
+	b.since = at
+	w.batches = append(w.batches, *b)
+}
+
+// A counter is the last reading of one that grows until it wraps or the device restarts.
+type counter struct {
+	raw    uint64
+	number float64
+	seen   bool
+}
+
+// step returns by how much the counter grew. A drop is a wrap where the counter's width makes that a plausible growth,
+// and otherwise a restart, after which it counts from nought.
+func (c *counter) step(f *fleet.Frame, q fleet.Quantity, most float64) float64 {
+	v, ok := f.Value(q)
+	if !ok {
+		return 0
+	}
+	i, _ := f.Layout.Index(q)
+	p := &f.Layout.Points[i]
+	last := *c
+	*c = counter{v.Raw, v.Number, true}
+	switch {
+	case !last.seen:
+		return 0
+	case v.Number >= last.number:
+		if grown := v.Number - last.number; grown <= most {
+			return grown
+		}
+		return 0
+	case p.Form == fleet.FormUnsigned && p.Bits > 0 && p.Bits <= 64 && p.Div != 0:
+		if grown := float64((v.Raw-last.raw)&(^uint64(0)>>(64-p.Bits))) * p.Mul / p.Div; grown <= most {
+			return grown
+		}
+	}
+	if v.Number <= most {
+		return max(v.Number, 0)
+	}
+	return 0
+}

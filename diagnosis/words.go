@@ -1,0 +1,160 @@
+package diagnosis
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+)
+
+// clean returns a name fit for one line on a terminal.
+func clean(name, otherwise string) string {
+	name = strings.TrimSpace(strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, name))
+	if name == "" {
+		return otherwise
+	}
+	return name
+}
+
+// list returns "Alder", "Alder and Birch", "Alder, Birch and 3 more".
+func list(names []string) string {
+	switch n := len(names); n {
+	case 0:
+		return "nobody"
+	case 1:
+		return names[0]
+	case 2:
+		return names[0] + " and " + names[1]
+	default:
+		return fmt.Sprintf("%s, %s and %d more", names[0], names[1], n-2)
+	}
+}
+
+func count(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+// day returns an instant as the sentences write it.
+func day(t time.Time) string { return t.Format("2006-01-02 15:04") }
+
+// telling is how much an event must say for a hypothesis, as the logarithm of a likelihood ratio, to be told.
+const telling = 0.5
+
+// tell returns the evidence for, and against, a hypothesis in sentences.
+func (r *Ring) tell(h *hypothesis, traces []trace, usual float64) []string {
+	var said []string
+	if s := r.tellFrames(h, usual); s != "" {
+		said = append(said, s)
+	}
+	counted, shown := 0, 0
+	for k := len(traces) - 1; k >= 0; k-- {
+		t := &traces[k]
+		gain := t.logs[h.place][h.unit] - t.plain
+		if gain < telling || !slices.Contains(t.e.part, Remained) {
+			continue
+		}
+		if counted++; shown < 3 {
+			shown++
+			said = append(said, r.tellEvent(h, t))
+		}
+	}
+	if counted > shown {
+		said = append(said, fmt.Sprintf("%s say the same.", count(counted-shown, "earlier message")))
+	}
+	u := &r.units[h.unit]
+	switch {
+	case h.place == unitApart && u.enabled == isFalse:
+		said = append(said, u.name+" itself reports that it takes no part in the ring.")
+	case h.place == unitDead && u.missed > 0:
+		said = append(said, fmt.Sprintf("%s has not answered since %s.", u.name, day(u.answered)))
+	}
+	return said
+}
+
+// tellFrames says what was counted on a cable since it may have gone bad.
+func (r *Ring) tellFrames(h *hypothesis, usual float64) string {
+	w := &r.units[h.unit].wire
+	if h.place == unitApart || h.place == unitDead || len(w.batches) == 0 {
+		return ""
+	}
+	gains := w.gains(h.place, usual)
+	best := 0
+	for i, g := range gains[:len(gains)-1] {
+		if g > gains[best] {
+			best = i
+		}
+	}
+	var bad, absent, n float64
+	for i := range w.batches[best:] {
+		b := &w.batches[best+i]
+		_, all := b.spoilt()
+		bad, absent, n = bad+b.bad, absent+b.absent, n+all
+	}
+	if n == 0 {
+		return ""
+	}
+	what := "frames"
+	if w.by != byCounters {
+		what = "samples"
+	}
+	link := r.links[r.into[h.unit]]
+	line := fmt.Sprintf("from %s to %s", r.units[link.From].name, r.units[link.To].name)
+	if gains[best] < telling {
+		return fmt.Sprintf("The %s counted %s speak against it: %.3g %% of %.0f bad or missing, %.2g %% are usual in this ring.", what, line,
+			100*(bad+absent)/n, n, 100*usual)
+	}
+	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad and about %.0f did not come (%.3g %%; usual in this ring: %.2g %%).",
+		day(w.batches[best].since), bad, n, what, line, absent, 100*(bad+absent)/n, 100*usual)
+}
+
+// tellEvent says what an event has to do with a hypothesis: who had the message last, and who did not get it.
+func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
+	u := r.units[h.unit].name
+	var missing []string
+	n := len(r.units)
+	for i := range n {
+		if k := (h.unit + i) % n; t.e.part[k] == Remained {
+			missing = append(missing, r.units[k].name)
+		}
+	}
+	before := "nobody"
+	for up, hops := h.unit, 1; hops < n; hops++ {
+		var ok bool
+		if up, ok = r.upstream(up); !ok {
+			break
+		}
+		if t.e.part[up] == Followed || up == t.e.source {
+			before = r.units[up].name
+			break
+		}
+	}
+	when := day(t.at)
+	if h.place == unitApart {
+		switch t.what {
+		case "temperature":
+			if h.unit == t.e.source {
+				return fmt.Sprintf("%s has the temperature sensor, and does not share it: %s has another value.", u, list(missing))
+			}
+			return u + " does not use the reference's temperature, though units behind it do."
+		case "trip":
+			return fmt.Sprintf("At the trip of %s, %s did not stop, though units on both sides did.", when, u)
+		}
+		return fmt.Sprintf("%s did not follow into %s on %s, though others on its way did.", u, t.call.Stage, when)
+	}
+	switch t.what {
+	case "temperature":
+		return fmt.Sprintf("%s has the reference's temperature, and behind this place %s does not.", before, list(missing))
+	case "trip":
+		return fmt.Sprintf("The trip of %s reached %s, and not %s.", when, before, list(missing))
+	}
+	return fmt.Sprintf("The %s call of %s got as far as %s, and %s did not follow.", t.call.Stage, when, before, list(missing))
+}
