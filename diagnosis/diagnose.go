@@ -83,31 +83,35 @@ const (
 func (r *Ring) Diagnose() Diagnosis {
 	traces := r.traces(nil, time.Time{})
 	usual := r.usual()
-	all := r.hypotheses(traces, usual)
+	counts := make([]*verdict, len(r.units))
+	for i := range r.units {
+		counts[i] = r.units[i].wire.judge(usual)
+	}
+	all := r.hypotheses(traces, counts)
 	total := math.Log(priorSound)
 	for i := range all {
 		total = logAdd(total, all[i].log)
 	}
-	total = r.second(all, total, usual)
+	total = r.second(all, traces, total, counts)
 	d := Diagnosis{Sound: math.Exp(math.Log(priorSound) - total)}
 	for _, t := range traces {
 		if t.what == "call" {
 			d.Calls++
 		}
 	}
-	r.rank(&d, all, traces, total, usual)
+	r.rank(&d, all, traces, total, counts, usual)
 	r.advise(&d, traces)
 	return d
 }
 
 // second weighs two faults at once: the likeliest one, and each other beside it. The likelihood of a pair counts for both
 // of its parts, and once for the total, which is returned.
-func (r *Ring) second(all []hypothesis, total, usual float64) float64 {
+func (r *Ring) second(all []hypothesis, traces []trace, total float64, counts []*verdict) float64 {
 	if len(all) == 0 || all[0].log-total < math.Log(0.1) {
 		return total
 	}
 	first := all[0]
-	from, _ := r.began(&first, r.traces(nil, time.Time{}))
+	from, _ := r.began(&first, traces)
 	given := r.traces(&first, from)
 	pairs := math.Inf(-1)
 	for i := 1; i < len(all); i++ {
@@ -115,7 +119,7 @@ func (r *Ring) second(all []hypothesis, total, usual float64) float64 {
 		if h.unit == first.unit || first.place == unitDead && r.into[h.unit] >= 0 && r.links[r.into[h.unit]].From == first.unit {
 			continue // its own two sides cannot be told apart
 		}
-		beside := r.weigh(h.place, h.unit, h.prior, given, usual)
+		beside := r.weigh(h.place, h.unit, h.prior, given, counts)
 		l := first.log + beside.log + math.Log(priorSecond/priorSound)
 		h.log = logAdd(h.log, l)
 		pairs = logAdd(pairs, l)
@@ -125,13 +129,13 @@ func (r *Ring) second(all []hypothesis, total, usual float64) float64 {
 }
 
 // hypotheses weighs each against nothing being wrong.
-func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
+func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
 	var all []hypothesis
 	n := float64(len(r.units))
 	for i := range r.units {
 		if r.into[i] >= 0 {
 			for _, c := range cableWays {
-				all = append(all, r.weigh(c.place, i, math.Log(priorCable*c.share/float64(len(r.links))), traces, usual))
+				all = append(all, r.weigh(c.place, i, math.Log(priorCable*c.share/float64(len(r.links))), traces, counts))
 			}
 		}
 		if len(r.links) == 0 {
@@ -150,7 +154,7 @@ func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
 		} else {
 			dead -= 8 // it answers
 		}
-		all = append(all, r.weigh(unitApart, i, apart, traces, usual), r.weigh(unitDead, i, dead, traces, usual))
+		all = append(all, r.weigh(unitApart, i, apart, traces, counts), r.weigh(unitDead, i, dead, traces, counts))
 	}
 	slices.SortFunc(all, func(a, b hypothesis) int {
 		switch {
@@ -168,13 +172,9 @@ func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
 
 // weigh adds up the evidence for a hypothesis over all times at which it may have begun: before the first event, between
 // two of them, or after the last.
-func (r *Ring) weigh(p place, i int, prior float64, traces []trace, usual float64) hypothesis {
+func (r *Ring) weigh(p place, i int, prior float64, traces []trace, counts []*verdict) hypothesis {
 	h := hypothesis{place: p, unit: i, prior: prior, log: math.Inf(-1), parts: make([]float64, len(traces)+1)}
-	var gains []float64
-	w := &r.units[i].wire
-	if p == cableNoisy || p == cableAtWill || p == cableDead {
-		gains = w.gains(p, usual)
-	}
+	w, gains := &r.units[i].wire, counts[i][p]
 	after := 0.0
 	for k := len(traces); k >= 0; k-- {
 		if k < len(traces) {
@@ -215,7 +215,7 @@ func (w *wire) batchAt(at time.Time) int {
 }
 
 // rank turns hypotheses into suspects: those of one cable are one suspect.
-func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total, usual float64) {
+func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float64, counts []*verdict, usual float64) {
 	type key struct {
 		what What
 		unit int
@@ -262,7 +262,7 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total, usual
 			s.Unit = r.units[k.unit].c.ID
 		}
 		s.From, s.To = r.began(best[k], traces)
-		s.Evidence = r.tell(best[k], traces, usual)
+		s.Evidence = r.tell(best[k], traces, counts[k.unit], usual)
 		d.Suspects = append(d.Suspects, s)
 	}
 }

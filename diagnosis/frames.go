@@ -44,13 +44,17 @@ func badTones(p place, usual float64) []tone {
 	return tones
 }
 
-// log returns the logarithm of the beta-binomial likelihood of x bad ones of n, without the term that all tones share.
-func (t *tone) log(x, n float64) float64 {
-	if n == 0 {
-		return 0
-	}
+// logs returns the logarithm of the beta-binomial likelihood of x bad ones of n as a function, without the term that all
+// tones share.
+func (t *tone) logs() func(x, n float64) float64 {
 	a, b := t.share*t.wanders, (1-t.share)*t.wanders
-	return lgamma(x+a) - lgamma(a) + lgamma(n-x+b) - lgamma(b) - lgamma(n+a+b) + lgamma(a+b)
+	whole := lgamma(a+b) - lgamma(a) - lgamma(b)
+	return func(x, n float64) float64 {
+		if n == 0 {
+			return 0
+		}
+		return lgamma(x+a) + lgamma(n-x+b) - lgamma(n+a+b) + whole
+	}
 }
 
 func lgamma(x float64) float64 {
@@ -83,43 +87,58 @@ func (r *Ring) usual() float64 {
 	return min(0.05, shares[(len(shares)-1)/2])
 }
 
-// sums returns the running sums of the log-likelihoods of the batches for a tone; the last is that of all.
-func (w *wire) sums(t *tone) []float64 {
-	s := make([]float64, len(w.batches)+1)
-	for i := range w.batches {
-		x, n := w.batches[i].spoilt()
-		s[i+1] = s[i] + t.log(x, n)
+// sums returns, for each tone, the running sums of the log-likelihoods of the batches; the last is that of all.
+func (w *wire) sums(tones []tone) [][]float64 {
+	all := make([][]float64, len(tones))
+	for k := range tones {
+		log := tones[k].logs()
+		s := make([]float64, len(w.batches)+1)
+		for i := range w.batches {
+			x, n := w.batches[i].spoilt()
+			s[i+1] = s[i] + log(x, n)
+		}
+		all[k] = s
 	}
-	return s
+	return all
 }
 
-// gains returns, for each batch from which on the cable may be bad in a way, the logarithm of the likelihood against its
-// being good all along. The last is of none.
-func (w *wire) gains(p place, usual float64) []float64 {
-	good, bad := goodTones(usual), badTones(p, usual)
+// A verdict on a cable's counts: for each way in which it may be bad, and each batch from which on, the logarithm of the
+// likelihood against its being good all along. The last is of none.
+type verdict [placeCount][]float64
+
+// judge weighs a cable's counts, given what is usual in the ring.
+func (w *wire) judge(usual float64) *verdict {
+	v := &verdict{}
 	n := len(w.batches)
-	goodSums, badSums := make([][]float64, len(good)), make([][]float64, len(bad))
-	all := math.Inf(-1)
-	for i := range good {
-		goodSums[i] = w.sums(&good[i])
-		all = logAdd(all, math.Log(good[i].weight)+goodSums[i][n])
+	if n == 0 {
+		return v
 	}
-	for i := range bad {
-		badSums[i] = w.sums(&bad[i])
+	good := goodTones(usual)
+	sums := w.sums(good)
+	before := make([]float64, n+1) // of the counts up to a batch, if the cable is good
+	for from := range before {
+		before[from] = math.Inf(-1)
+		for k := range good {
+			before[from] = logAdd(before[from], math.Log(good[k].weight)+sums[k][from])
+		}
 	}
+	for _, c := range cableWays {
+		v[c.place] = w.gains(badTones(c.place, usual), before)
+	}
+	return v
+}
+
+// gains compares the tones of a bad cable with a good one's.
+func (w *wire) gains(bad []tone, before []float64) []float64 {
+	n := len(w.batches)
+	sums := w.sums(bad)
 	gains := make([]float64, n+1)
-	for from := range gains {
-		before, after := math.Inf(-1), math.Inf(-1)
-		for i := range good {
-			before = logAdd(before, math.Log(good[i].weight)+goodSums[i][from])
+	for from := range n {
+		after := math.Inf(-1)
+		for k := range bad {
+			after = logAdd(after, math.Log(bad[k].weight)+sums[k][n]-sums[k][from])
 		}
-		for i := range bad {
-			after = logAdd(after, math.Log(bad[i].weight)+badSums[i][n]-badSums[i][from])
-		}
-		if from == n {
-			after = 0
-		}
-		gains[from] = before + after - all
+		gains[from] = before[from] + after - before[n]
 	}
 	return gains
 }

@@ -50,9 +50,9 @@ func day(t time.Time) string { return t.Format("2006-01-02 15:04") }
 const telling = 0.5
 
 // tell returns the evidence for, and against, a hypothesis in sentences.
-func (r *Ring) tell(h *hypothesis, traces []trace, usual float64) []string {
+func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float64) []string {
 	var said []string
-	if s := r.tellFrames(h, usual); s != "" {
+	if s := r.tellFrames(h, counts, usual); s != "" {
 		said = append(said, s)
 	}
 	counted, shown := 0, 0
@@ -81,12 +81,12 @@ func (r *Ring) tell(h *hypothesis, traces []trace, usual float64) []string {
 }
 
 // tellFrames says what was counted on a cable since it may have gone bad.
-func (r *Ring) tellFrames(h *hypothesis, usual float64) string {
+func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string {
 	w := &r.units[h.unit].wire
 	if h.place == unitApart || h.place == unitDead || len(w.batches) == 0 {
 		return ""
 	}
-	gains := w.gains(h.place, usual)
+	gains := counts[h.place]
 	best := 0
 	for i, g := range gains[:len(gains)-1] {
 		if g > gains[best] {
