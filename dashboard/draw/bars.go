@@ -33,7 +33,7 @@ func (b Bars) SVG() template.HTML {
 		}
 	}
 	names, values := min(w*0.28, 180), 100.0
-	c := begin("bars", "img", b.ID, b.Title, b.Desc, w, row*float64(max(1, len(b.Items)))+4)
+	c := begin("bars", "img", b.ID, b.Title, b.describe(), w, row*float64(max(1, len(b.Items)))+4)
 	c.start("defs")
 	c.hatching()
 	c.end()
@@ -41,7 +41,7 @@ func (b Bars) SVG() template.HTML {
 	for i, it := range b.Items {
 		y := 2 + row*float64(i)
 		c.start("g", "class", "dr-bar "+it.State.Class())
-		c.start("title").chars(it.Name + ": " + it.Text).end()
+		c.start("title").chars(it.Name + ": " + it.words()).end()
 		c.text("dr-name", right, names, y+17, names-4, normal, it.Name)
 		if finite(it.Value) {
 			part := 0.0
@@ -90,7 +90,7 @@ func (co Columns) SVG() template.HTML {
 	if w < phone {
 		p.left = 38
 	}
-	c := begin("columns", "img", co.ID, co.Title, co.Desc, w, h)
+	c := begin("columns", "img", co.ID, co.Title, co.describe(), w, h)
 	c.start("defs")
 	c.hatching()
 	c.tones(len(co.Names))

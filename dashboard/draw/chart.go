@@ -212,22 +212,18 @@ func (s *Series) class(i int) string {
 
 // describe says in words what the picture shows, after what the page says itself.
 func (ch *Chart) describe(p *plot) string {
-	s := ch.Desc
-	if s != "" {
-		s += " "
-	}
-	s += fmt.Sprintf("From %s to %s.", p.from.In(p.zone).Format("2 Jan 2006 15:04"), p.to.In(p.zone).Format("2 Jan 2006 15:04"))
+	out := []string{fmt.Sprintf("From %s to %s.", p.from.In(p.zone).Format("2 Jan 2006 15:04"), p.to.In(p.zone).Format("2 Jan 2006 15:04"))}
 	for i := range ch.Lines {
 		l := &ch.Lines[i]
-		if i == 12 {
-			return s + fmt.Sprintf(" And %d more.", len(ch.Lines)-i)
-		}
 		name := fit(l.Name, 400, small)
+		if name == "" {
+			name = "values"
+		}
 		if low, high, ok := l.spread(p); ok {
-			s += fmt.Sprintf(" %s: %s to %s %s.", name, short(low), short(high), l.Unit)
+			out = append(out, fmt.Sprintf("%s: %s to %s %s.", name, short(low), short(high), l.Unit))
 		} else {
-			s += fmt.Sprintf(" %s: no data.", name)
+			out = append(out, name+": no data.")
 		}
 	}
-	return s
+	return tell(ch.Desc, out)
 }

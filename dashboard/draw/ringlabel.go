@@ -20,7 +20,7 @@ type label struct {
 
 const lineHeight = 14.0
 
-// labels finds a place for the words of each cable, abnormal ones first: inside the ring or outside, at the middle or
+// label finds a place for the words of each cable, abnormal ones first: inside the ring or outside, at the middle or
 // nearer to one end, where nothing else is.
 func (l *ringLayout) label(r *Ring) {
 	taken := l.obstacles(r)

@@ -57,7 +57,7 @@ func (s Strip) SVG() template.HTML {
 	if s.Key {
 		h += stageKeyHeight(w)
 	}
-	c := begin("strip", "group", s.ID, s.Title, s.Desc, w, h)
+	c := begin("strip", "group", s.ID, s.Title, s.describe(), w, h)
 	c.start("defs")
 	c.hatching()
 	c.stagePatterns()

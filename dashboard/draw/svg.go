@@ -141,7 +141,7 @@ func (c *canvas) line(class string, x1, y1, x2, y2 float64) {
 
 func (c *canvas) path(class, d string) { c.empty("path", class, "d", d) }
 
-// pattern writes an attribute value that paints with a pattern of this document.
+// url returns the attribute value that paints with a pattern of this document.
 func (c *canvas) url(name string) string { return "url(#" + c.id + "-" + name + ")" }
 
 // number appends v with at most two decimals. What is not finite becomes 0: the callers keep such values out, and a
