@@ -1,0 +1,175 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+const millFleet = `format: 1
+listen: 127.0.0.1:1
+store: mill.db
+sites: [{name: Mill, zone: Europe/Dublin, rings: [{name: North, controllers: [{name: Alder, host: a, map: m.yaml, source: pv}]}]}]
+`
+
+// millStore makes a fleet file and its store of some days, and returns the path of the fleet file.
+func millStore(t *testing.T, days int) string {
+	t.Helper()
+	folder := t.TempDir()
+	path := filepath.Join(folder, "fleet.yaml")
+	for name, text := range map[string]string{"fleet.yaml": millFleet, "m.yaml": "format: 1\n"} {
+		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s, err := store.Open(filepath.Join(folder, "mill.db"), store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	volts := fleet.NewLayout([]fleet.Point{{Name: "volts", Quantity: fleet.BatteryVoltage, Unit: fleet.Volt, Mul: 1, Div: 10, Bits: 16}})
+	noon := time.Date(2026, 6, 21, 12, 0, 0, 0, time.UTC)
+	for day := range days {
+		var frames []fleet.Frame
+		for i := range 8640 {
+			raw := uint64(480 + (i*7919)%61)
+			frames = append(frames, fleet.Frame{
+				Controller: "mill/north/alder", At: noon.AddDate(0, 0, day).Add(time.Duration(i) * 10 * time.Second), Outcome: fleet.Answered,
+				Layout: volts, Values: []fleet.Value{{Raw: raw, Number: volts.Points[0].Number(raw), Quality: fleet.Good}},
+			})
+		}
+		if err := s.Append(t.Context(), frames); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// spoil flips a bit of the first record of a bucket.
+func spoil(t *testing.T, path, bucket string) {
+	t.Helper()
+	db, err := bbolt.Open(path, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = db.Update(func(tx *bbolt.Tx) error {
+		b := tx.Bucket([]byte(bucket))
+		k, v := b.Cursor().First()
+		bad := bytes.Clone(v)
+		bad[len(bad)-1] ^= 1
+		return b.Put(k, bad)
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// A single flipped bit is named by its record, with the file, on one line each, and the exit status says so; the rest can
+// still be exported.
+func TestVerifyNamesWhatIsDamaged(t *testing.T) {
+	path := millStore(t, 1)
+	spoil(t, filepath.Join(filepath.Dir(path), "mill.db"), "journal")
+	var out, errs bytes.Buffer
+	if got := run(t.Context(), []string{"store", "verify", path}, &out, &errs); got != exitFail || out.Len() != 0 {
+		t.Errorf("exit status %d, standard output %q", got, &out)
+	}
+	for _, want := range []string{
+		"ringwarden: verifying " + filepath.Join(filepath.Dir(path), "mill.db") + ": the store is damaged in 1 places",
+		"journal 98bb16d946668000", "its checksum does not match", "hint: what is not named can still be read",
+	} {
+		if !strings.Contains(errs.String(), want) {
+			t.Errorf("standard error lacks %q:\n%s", want, &errs)
+		}
+	}
+	errs.Reset()
+	if got := run(t.Context(), []string{"export", path}, &out, &errs); got != exitDone || strings.Count(out.String(), "\n") < 8000 {
+		t.Errorf("export: exit status %d, %d lines\n%s", got, strings.Count(out.String(), "\n"), &errs)
+	}
+}
+
+// What Ctrl-C stops says so, and leaves nothing half done.
+func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
+	path := millStore(t, 2)
+	folder := filepath.Dir(path)
+	before, err := os.ReadFile(filepath.Join(folder, "mill.db"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{
+		{"store", "compact", path},
+		{"store", "backup", filepath.Join(folder, "b.db"), path},
+		{"export", path, "-o", filepath.Join(folder, "t.csv")},
+		{"export", path, "-o", filepath.Join(folder, "t.parquet")},
+	} {
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		var out, errs bytes.Buffer
+		got := run(ctx, args, &out, &errs)
+		if got != exitFail || !strings.Contains(errs.String(), "context canceled") {
+			t.Errorf("%v: exit status %d\n%s", args, got, &errs)
+		}
+		after, err := os.ReadFile(filepath.Join(folder, "mill.db"))
+		entries, listErr := os.ReadDir(folder)
+		if err != nil || listErr != nil || !bytes.Equal(before, after) || len(entries) != 3 {
+			t.Errorf("%v: the store changed, or the folder holds %v; %v, %v", args, entries, err, listErr)
+		}
+	}
+}
+
+// Elsewhere than on a terminal, long work says a line now and then, and short work nothing.
+func TestPlainProgress(t *testing.T) {
+	var out bytes.Buffer
+	now := time.Date(2026, 6, 21, 12, 0, 0, 0, time.UTC)
+	p := plainProgress(&out, "copying", func() time.Time { return now })
+	for i := range int64(25) {
+		now = now.Add(time.Second)
+		p(i<<20, 32<<20)
+	}
+	now = now.Add(time.Minute)
+	p(30<<20, -1)
+	want := "copying: 9 MiB of 32 MiB\ncopying: 19 MiB of 32 MiB\ncopying: 30 MiB\n"
+	if out.String() != want {
+		t.Errorf("said %q, want %q", out.String(), want)
+	}
+}
+
+// Instants as people write them; a day of the site begins at its own midnight.
+func TestInstants(t *testing.T) {
+	dublin, err := time.LoadLocation("Europe/Dublin")
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Date(2026, 6, 21, 12, 0, 0, 0, time.UTC)
+	for word, want := range map[string]time.Time{
+		"":                          {},
+		"2026-06-01":                time.Date(2026, 5, 31, 23, 0, 0, 0, time.UTC), // Irish summer time is UTC+1
+		"2026-01-01":                time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC),
+		"2026-06-01T12:30":          time.Date(2026, 6, 1, 11, 30, 0, 0, time.UTC),
+		"2026-06-01T12:30:00Z":      time.Date(2026, 6, 1, 12, 30, 0, 0, time.UTC),
+		"2026-06-01T12:30:00+02:00": time.Date(2026, 6, 1, 10, 30, 0, 0, time.UTC),
+		"7d":                        now.AddDate(0, 0, -7), "90m": now.Add(-90 * time.Minute),
+	} {
+		if got, err := parseInstant("--from", word, now, dublin); err != nil || !got.Equal(want) {
+			t.Errorf("%q is %v, %v; want %v", word, got, err, want)
+		}
+	}
+	for _, word := range []string{"yesterday", "7", "-1h", "2026-13-01", "d", "70000000d"} {
+		if got, err := parseInstant("--from", word, now, dublin); err == nil {
+			t.Errorf("%q is taken for %v", word, got)
+		}
+	}
+}
