@@ -16,6 +16,8 @@ func KeyDocs() map[string][]KeyDoc {
 	for heading, table := range map[string]keys{
 		"file": fileKeys, "periods": periodKeys, "keep": keepKeys, "rule": ruleKeys, "site": siteKeys, "ring": ringKeys, "bank": bankKeys,
 		"controller": controllerKeys, "tls": tlsKeys, "setpoints": setpointKeys,
+		"notify": notifyKeys, "mail": mailKeys, "webhook": webhookKeys, "alertmanager": alertmanagerKeys, "person": personKeys,
+		"route": routeKeys,
 	} {
 		for i := range table {
 			k := &table[i]
@@ -49,6 +51,10 @@ func describeForm(f form) string {
 		return "`" + strings.Join(f.words, "`, `") + "`"
 	case amountForm:
 		return fmt.Sprintf("from %s to %s, such as `%s`", f.min, f.max, f.example)
+	case hoursForm:
+		return "hours of the day, such as `" + f.example + "`"
+	case namesForm:
+		return "list of names, such as `[" + f.example + "]`"
 	case listForm:
 		return "list"
 	case partForm:

@@ -56,6 +56,7 @@ type Fleet struct {
 	Periods Periods
 	Keep    Keep
 	Rules   Rules
+	Notify  Notify
 	Sites   []Site
 }
 

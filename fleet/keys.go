@@ -45,6 +45,8 @@ type (
 	wholeForm   struct{ min, max int64 }
 	spanForm    struct{ min, max time.Duration }
 	wordForm    struct{ words []string }
+	hoursForm   struct{ example string }
+	namesForm   struct{ example string }
 	listForm    struct{ of keys }
 	partForm    struct{ of keys }
 	// settingsForm is a mapping whose keys the alerts room knows.
@@ -83,6 +85,7 @@ var fileKeys = keys{
 	{name: "periods", about: "how often each poll group is read", form: partForm{periodKeys}},
 	{name: "keep", about: "how long what is stored is kept, and how large the database may become", form: partForm{keepKeys}},
 	{name: "rules", about: "departures from the alarms' defaults; a later rule wins", form: listForm{ruleKeys}},
+	{name: "notify", about: "who is told of alarms, and how; nobody if left out", form: partForm{notifyKeys}},
 	{name: "sites", about: "the places", need: "list at least one site", form: listForm{siteKeys}},
 }
 

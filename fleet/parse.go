@@ -46,12 +46,13 @@ type parser struct {
 	// nameless is set once a part of the fleet got no id, so that rules may well name something the parser lost.
 	nameless bool
 	paths    map[*yaml.Node]string // files that the fleet file names
+	secrets  map[*yaml.Node]string // those that hold a secret
 }
 
 func parse(file string, data []byte, kinds []KindInfo) *parser {
 	p := &parser{
 		doc: userfile.Parse(file, data), kinds: kinds, fleet: Fleet{File: file},
-		depth: map[Subject]string{}, paths: map[*yaml.Node]string{},
+		depth: map[Subject]string{}, paths: map[*yaml.Node]string{}, secrets: map[*yaml.Node]string{},
 	}
 	if p.doc.Root == nil {
 		return p
@@ -72,6 +73,7 @@ func parse(file string, data []byte, kinds []KindInfo) *parser {
 	}
 	p.checkHosts()
 	p.rules(s)
+	p.notify(s)
 	return p
 }
 
@@ -158,6 +160,9 @@ func (s *section) path(name string) (string, bool) {
 	case strings.Contains(path, "-----BEGIN"):
 		s.doc.Faultf(s.at(name), "%s must be the path of a PEM file; keep its text out of this file, which people copy and print", name)
 		return "", false
+	case strings.Contains(path, "whsec_"):
+		s.doc.Faultf(s.at(name), "%s must be the path of a file; this is a secret, which belongs in none that people copy and print", name)
+		return "", false
 	case strings.HasPrefix(path, "~"):
 		s.doc.Faultf(s.at(name), "%s %s: ~ is not read here; write the whole path, or one relative to this file", name, quoted(path))
 		return "", false
@@ -185,6 +190,12 @@ func (p *parser) checkPaths() {
 			p.doc.Faultf(n, "there is no file %q%s", path, neighbourHint(path))
 		case err == nil && info.IsDir():
 			p.doc.Faultf(n, "%q is a folder; name a file", path)
+		}
+	}
+	for n, path := range p.secrets {
+		// What stands there may be the secret itself, put in the wrong place: it is not said again.
+		if info, err := os.Stat(path); os.IsNotExist(err) || err == nil && info.IsDir() {
+			p.doc.Faultf(n, "there is no file of that name; write the path of a file that holds the secret, and the secret nowhere but in that file")
 		}
 	}
 }

@@ -83,6 +83,16 @@ func (f listForm) schema() map[string]any {
 	return map[string]any{"type": "array", "items": f.of.schema()}
 }
 
+const hoursPattern = `^([01][0-9]|2[0-3]):[0-5][0-9]-([01][0-9]|2[0-3]):[0-5][0-9]$`
+
+func (f hoursForm) schema() map[string]any {
+	return map[string]any{"type": "string", "pattern": hoursPattern, "examples": []string{f.example}}
+}
+
+func (f namesForm) schema() map[string]any {
+	return map[string]any{"type": "array", "minItems": 1, "items": textForm(f).schema()}
+}
+
 func (f partForm) schema() map[string]any { return f.of.schema() }
 
 func (settingsForm) schema() map[string]any { return map[string]any{"type": "object"} }

@@ -61,7 +61,7 @@ func TestSchemaTakesGoodFiles(t *testing.T) {
 // schema cannot say. All other bad files it must refuse.
 var beyondSchema = map[string]bool{
 	"gateway.yaml": true, "keep-order.yaml": true, "listen.yaml": true, "periods.yaml": true, "periods-order.yaml": true,
-	"rules-eclipsed.yaml": true, "rules-of-nameless.yaml": true, "zones.yaml": true,
+	"notify-clear.yaml": true, "notify-nobody.yaml": true, "rules-eclipsed.yaml": true, "rules-of-nameless.yaml": true, "zones.yaml": true,
 }
 
 func TestSchemaRefusesBadFiles(t *testing.T) {
@@ -89,6 +89,8 @@ func TestSchemaRefusesEachSlip(t *testing.T) {
 		"zone: Europe/Dublin": "zones: Europe/Dublin", "48 V": "48", "cells: 24": "cells: 24.5", "800 Ah": "800 Wh",
 		"source: hydro": "source: water", "unit: 3": "unit: 300", "rated: 1.5 kW": "rated: 1500", "57.6 V": "57.6 mA",
 		"on_shared_fault: stay": "on_shared_fault: on", "ring_address: 2": "ring_address: -2", "key: tls": "kye: tls",
+		"tls: starttls": "tls: maybe", "22:00-07:00": "22-7", "to: [Maren, company]": "to: Maren", "quiet_up_to: medium": "quiet_up_to: high",
+		"secret_file:": "secret:", "resend: 1m": "resend: 1",
 	} {
 		at := regexp.MustCompile(regexp.QuoteMeta(was)).FindStringIndex(good)
 		if at == nil {

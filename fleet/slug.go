@@ -97,20 +97,26 @@ func (s *section) checkID(id string) bool {
 	hint := ""
 	if last := id[strings.LastIndexByte(id, '/')+1:]; last != id && slugText.MatchString(last) {
 		hint = "; write the last part alone: " + last
-	} else if better, ok := slug(id); ok && quoted(id) != pemText {
+	} else if better, ok := slug(id); ok && quoted(id) != pemText && quoted(id) != secretText {
 		hint = "; write " + better
 	}
 	s.doc.Faultf(s.at("id"), "id %s must be of lower-case letters, digits and single hyphens, at most %d of them%s", quoted(id), longestSlug, hint)
 	return false
 }
 
-// pemText stands in messages for what should not be in the file at all.
-const pemText = "PEM text"
+// These stand in messages for what should not be in the file at all.
+const (
+	pemText    = "PEM text"
+	secretText = "a secret"
+)
 
 // quoted quotes a short piece of the file for a message. Messages go into logs, so a key that somebody pasted does not.
 func quoted(s string) string {
-	if strings.Contains(s, "-----BEGIN") {
+	switch {
+	case strings.Contains(s, "-----BEGIN"):
 		return pemText
+	case strings.Contains(s, "whsec_"):
+		return secretText
 	}
 	if len(s) > 60 {
 		s = strings.ToValidUTF8(s[:57], "") + "..."

@@ -144,10 +144,13 @@ func describe(n *yaml.Node) string {
 	return quote(n.Value)
 }
 
-// quote quotes a short piece of the file for a message. Messages go into logs, so a key that somebody pasted does not.
+// quote quotes a short piece of the file for a message. Messages go into logs, so a key or secret that somebody pasted does not.
 func quote(s string) string {
 	if strings.Contains(s, "-----BEGIN") {
 		return "PEM text"
+	}
+	if strings.Contains(s, "whsec_") {
+		return "a secret"
 	}
 	if len(s) > 60 {
 		s = strings.ToValidUTF8(s[:57], "") + "..."
