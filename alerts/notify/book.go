@@ -1,0 +1,92 @@
+package notify
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+)
+
+// A book is what waits to be sent, as it is in the store.
+type book struct {
+	messages map[string]*Message // by key; a message in it is never changed, but replaced
+	records  []string            // keys of the entries about what was given up, oldest first
+	order    uint64              // of the newest message
+}
+
+// readBook takes the entries of an outbox apart, and returns the keys of those that make no sense.
+func readBook(entries map[string][]byte) (b *book, bad []string) {
+	b = &book{messages: map[string]*Message{}}
+	for _, key := range slices.Sorted(maps.Keys(entries)) {
+		id, waits := strings.CutPrefix(key, messagePrefix)
+		if strings.HasPrefix(key, recordPrefix) {
+			b.records = append(b.records, key) // the keys sort by time
+			continue
+		}
+		m, err := decodeMessage(entries[key])
+		if !waits || err != nil || m.ID != id {
+			bad = append(bad, key)
+			continue
+		}
+		b.put(id, m)
+	}
+	return b, bad
+}
+
+// put replaces a message; nil takes it away.
+func (b *book) put(id string, m *Message) {
+	if m == nil {
+		delete(b.messages, id)
+		return
+	}
+	b.messages[id] = m
+	b.order = max(b.order, m.Order)
+}
+
+// queue returns what waits for a channel, oldest first.
+func (b *book) queue(c Channel) []*Message {
+	var q []*Message
+	for _, m := range b.messages {
+		if m.To == c {
+			q = append(q, m)
+		}
+	}
+	slices.SortFunc(q, byOrder)
+	return q
+}
+
+func byOrder(a, b *Message) int {
+	return cmp.Or(cmp.Compare(a.Order, b.Order), cmp.Compare(a.ID, b.ID))
+}
+
+// next returns the message that a channel sends next, and how long that may wait; nil if there is none. One that was
+// tried goes before all others, so that they keep their order and none of them hammers a way that does not work.
+func (b *book) next(c Channel, now time.Time) (next *Message, wait time.Duration) {
+	for _, m := range b.queue(c) {
+		w := m.dueIn(now)
+		switch {
+		case m.Tries > 0 || m.sent:
+			return m, w
+		case next == nil || w < wait:
+			next, wait = m, w
+		}
+	}
+	return next, wait
+}
+
+// longestHold is how long a message may be held back before its first try: quiet hours end within a day.
+const longestHold = 24 * time.Hour
+
+// dueIn returns how long the message must wait. A clock that was set back must not hold it: what would be longer than
+// any wait of ours is over now.
+func (m *Message) dueIn(now time.Time) time.Duration {
+	limit := longestHold
+	if m.Tries > 0 {
+		limit = backoffLimit
+	}
+	if w := m.Due.Sub(now); !m.Due.IsZero() && w > 0 && w <= limit {
+		return w
+	}
+	return 0
+}

@@ -1,0 +1,157 @@
+package notify
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+
+	"ringwarden/fleet"
+)
+
+// headlineLimit bounds a subject line, in bytes: what a telephone shows.
+const headlineLimit = 120
+
+// advisory ends every message about an alarm.
+const advisory = "This program is advice, not a protective device. Local code and licensed practice decide."
+
+// clock is how an instant is written: as on the site's own wall, with the day.
+func (p *plan) clock(at time.Time, subject fleet.Subject) string {
+	zone := p.zone(subject)
+	return at.In(zone).Format("Mon 2 Jan 2006, 15:04:05 ") + zone.String()
+}
+
+// oneLine makes one line of a text, fit for a header or a log: no control characters, not too long.
+func oneLine(s string) string {
+	s = strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case unicode.IsControl(r):
+			return -1
+		}
+		return r
+	}, s)
+	return shorten(strings.Join(strings.Fields(s), " "), 400)
+}
+
+// headline says an item in a line that begins with what a reader sorts by.
+func (p *plan) headline(i *Item) string {
+	lead := map[News]string{
+		Raised: capital(i.Alarm.Priority.String()), Returned: "Over", Explained: "Explained", Test: "Test",
+	}[i.News]
+	return shorten(oneLine(lead+": "+cmp.Or(i.Alarm.Text, string(i.Alarm.Kind)+" on "+string(i.Alarm.Subject))), headlineLimit)
+}
+
+func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+// subject returns the subject line of a message.
+func (p *plan) subject(m *Message) string {
+	if len(m.Items)+m.More == 1 {
+		return p.headline(&m.Items[0])
+	}
+	standing, most := 0, fleet.Low
+	for i := range m.Items {
+		if m.Items[i].News == Raised {
+			standing++
+			most = max(most, m.Items[i].Alarm.Priority)
+		}
+	}
+	n := len(m.Items) + m.More
+	if standing == 0 {
+		return fmt.Sprintf("Over: all of %d alarms", n)
+	}
+	return shorten(oneLine(fmt.Sprintf("%s: %d alarms, %d of them still there; first: %s",
+		capital(most.String()), n, standing+m.More, p.urgent(m)[0].Alarm.Text)), headlineLimit)
+}
+
+// urgent returns the items as a person should read them: what stands first, then the higher priority, then the older.
+func (p *plan) urgent(m *Message) []Item {
+	items := slices.Clone(m.Items)
+	slices.SortStableFunc(items, func(a, b Item) int { return fleet.ByUrgency(a.Alarm, b.Alarm) })
+	return items
+}
+
+// text returns a message as a colleague would write it.
+func (p *plan) text(m *Message) string {
+	var b strings.Builder
+	if len(m.Items)+m.More == 1 {
+		p.writeItem(&b, &m.Items[0])
+	} else {
+		p.writeDigest(&b, m)
+	}
+	if m.Items[0].News != Test {
+		fmt.Fprintf(&b, "\n%s\n", advisory)
+	}
+	return b.String()
+}
+
+var digestReasons = map[string]string{
+	digestFlood: "More alarms come than anybody can take one by one, so I gather them until it is calmer. Several at once often have one cause.",
+	digestQuiet: "This came in your quiet hours and could wait.",
+	digestFull:  "Earlier messages to you have not got through yet, so I have put these together.",
+}
+
+func (p *plan) writeDigest(b *strings.Builder, m *Message) {
+	fmt.Fprintf(b, "%s\n", digestReasons[m.Digest])
+	for n, i := range p.urgent(m) {
+		fmt.Fprintf(b, "\n%d. ", n+1)
+		p.writeItem(b, &i)
+	}
+	if m.More > 0 {
+		fmt.Fprintf(b, "\nThere were %d more, less urgent than these, which I have no room for; the alarm list has them all.\n", m.More)
+	}
+}
+
+func (p *plan) writeItem(b *strings.Builder, i *Item) {
+	a := &i.Alarm
+	fmt.Fprintf(b, "%s\n", a.Text)
+	switch i.News {
+	case Raised:
+		fmt.Fprintf(b, "It has been so since %s. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
+	case Returned:
+		fmt.Fprintf(b, "That is over since %s; it began %s.%s There is nothing to do, unless somebody has begun to work on it: tell them.\n",
+			p.clock(i.At, a.Subject), p.clock(a.Since, a.Subject), because(i.Why))
+	case Explained:
+		fmt.Fprintf(b, "Since %s another alarm explains this one, so I do not tell of it on its own any more.%s\n", p.clock(i.At, a.Subject), because(i.Why))
+	case Test:
+		return
+	}
+	if i.Times > 1 {
+		fmt.Fprintf(b, "It came %d times.\n", i.Times)
+	}
+	if i.News == Raised {
+		p.writeDoing(b, a)
+	}
+	fmt.Fprintf(b, "(%s on %s)\n", a.Kind, a.Subject)
+}
+
+var haste = map[fleet.Priority]string{
+	fleet.High:   "Please see to it now.",
+	fleet.Medium: "Please see to it today.",
+	fleet.Low:    "It can wait for the next visit.",
+}
+
+// writeDoing says how sure it is, what to do first, and what can hurt.
+func (p *plan) writeDoing(b *strings.Builder, a *fleet.Alarm) {
+	for _, f := range a.Figures {
+		if f.Name == "probability" && f.Value >= 0 && f.Value <= 1 {
+			fmt.Fprintf(b, "How sure: about %.0f %%.\n", f.Value*100)
+		}
+	}
+	if a.Advice != "" {
+		fmt.Fprintf(b, "Do first: %s\n", a.Advice)
+	}
+	if a.Caution != "" {
+		fmt.Fprintf(b, "Caution: %s\n", a.Caution)
+	}
+}
+
+func because(why string) string {
+	if why == "" {
+		return ""
+	}
+	return " (" + why + ")"
+}
