@@ -87,6 +87,11 @@ func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 	if m.store != nil {
 		send(m.store().samples())
 	}
+	if m.notify != nil {
+		for _, h := range m.notify() {
+			send(h.samples())
+		}
+	}
 	m.took.Collect(ch)
 	for _, h := range m.late {
 		h.Collect(ch)

@@ -147,4 +147,9 @@ var (
 	storeWaiting = gauge("store_buffered_frames", "Frames that wait for the next commit.")
 	storeDropped = counter("store_dropped_frames", "Frames that were lost because the store could not take them.")
 	storeBytes   = gauge("store_file_bytes", "Size of the store's file.")
+
+	notifySent    = counter("notify_messages", "Messages about alarms that the other side took.", "sink")
+	notifyFailed  = counter("notify_failed_tries", "Tries to send a message about alarms that failed.", "sink")
+	notifyGivenUp = counter("notify_given_up_messages", "Messages about alarms that were given up.", "sink")
+	notifyWaiting = gauge("notify_waiting_messages", "Messages about alarms that wait to be sent, held back or tried again.", "sink")
 )

@@ -42,6 +42,8 @@ type Options struct {
 	Now func() time.Time
 	// Store says how the store is; it is called at each scrape and must not block. Nil: no metrics of the store.
 	Store func() StoreHealth
+	// Notify says how telling people of alarms goes; it is called at each scrape and must not block. Nil: no metrics of it.
+	Notify func() []NotifyHealth
 	// Kinds of alarm whose counters start at 0, so that the first alarm of a kind is an increase.
 	Kinds []fleet.KindInfo
 	// Version and Revision are those of the program. Empty: what the build recorded.
@@ -54,6 +56,7 @@ type Options struct {
 type Metrics struct {
 	now      func() time.Time
 	store    func() StoreHealth
+	notify   func() []NotifyHealth
 	fleet    atomic.Pointer[index]
 	updating sync.Mutex // one Update at a time
 	alarms   *alarms
@@ -71,7 +74,7 @@ func New(f *fleet.Fleet, o Options) *Metrics {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	m := &Metrics{now: o.Now, store: o.Store, alarms: newAlarms(o.Kinds)}
+	m := &Metrics{now: o.Now, store: o.Store, notify: o.Notify, alarms: newAlarms(o.Kinds)}
 	m.took, m.late = newHistograms()
 	m.fleet.Store(&index{})
 	m.Update(f)

@@ -15,7 +15,7 @@ import (
 )
 
 // busy returns metrics after a little of everything: two controllers that answer, one that is silent, one alarm of
-// each sort of subject, a store.
+// each sort of subject, a store, two ways to tell people.
 func busy() *Metrics {
 	c := &clock{noon}
 	m := New(mill(), Options{
@@ -26,6 +26,9 @@ func busy() *Metrics {
 				Commits: 40, CommitTime: 120 * time.Millisecond, LastCommit: noon.Add(-2 * time.Second),
 				Buffered: 12, Dropped: 3, FileBytes: 1 << 20,
 			}
+		},
+		Notify: func() []NotifyHealth {
+			return []NotifyHealth{{Sink: "mail", Sent: 7, Failed: 2, Waiting: 1}, {Sink: "desk", Sent: 4, Failed: 300, GivenUp: 1}}
 		},
 	})
 	for _, g := range fleet.Groups {
