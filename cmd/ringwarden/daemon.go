@@ -11,6 +11,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"ringwarden/alerts"
+	"ringwarden/alerts/notify"
 	"ringwarden/cmd/ringwarden/door"
 	"ringwarden/cmd/ringwarden/road"
 	"ringwarden/dashboard"
@@ -70,15 +71,22 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	engine.Restore(standing)
 
 	var r *road.Road
+	desk, err := notify.Open(ctx, judged, journal, d.time.of(time.Now()), notify.Options{
+		Logger: d.log, Standing: func() []fleet.Alarm { return r.Alarms() },
+	})
+	if err != nil {
+		return err
+	}
 	version, revision := buildVersion()
 	m := metrics.New(judged, metrics.Options{
 		Now:     func() time.Time { return d.time.of(time.Now()) },
 		Version: version, Revision: revision, Kinds: alerts.Kinds(), Logger: d.log,
-		Store: func() metrics.StoreHealth { return storeHealth(journal, r) },
+		Store:  func() metrics.StoreHealth { return storeHealth(journal, r) },
+		Notify: func() []metrics.NotifyHealth { return notifyHealth(desk) },
 	})
 	m.Restore(standing)
 	live := d.live(ctx, judged, journal)
-	r = road.New(journal, engine, judged.Commit, d.log, append([]road.Watcher{m, live}, d.watchers...)...)
+	r = road.New(telling{journal, desk}, engine, judged.Commit, d.log, append([]road.Watcher{m, live}, d.watchers...)...)
 	doors := door.New(journal, f.Store, d.log)
 	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
 	limits := make(chan fleet.Keep)
@@ -91,7 +99,8 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error {
 		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal, live, engine)))
 	})
-	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, limits); return nil })
+	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, desk, limits); return nil })
+	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { doors.Run(gctx); return nil })
 	g.Go(func() error {
@@ -112,7 +121,9 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
-func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, live *dashboard.Live, engine *alerts.Engine, limits chan<- fleet.Keep) {
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, live *dashboard.Live, engine *alerts.Engine,
+	desk *notify.Desk, limits chan<- fleet.Keep,
+) {
 	for {
 		select {
 		case <-ctx.Done():
@@ -126,6 +137,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			p.Update(devices, next.fleet.Periods)
 			m.Update(next.fleet)
 			live.Update(next.fleet)
+			desk.Update(next.fleet)
 			r.Judging(func() { engine.Update(next.fleet) })
 			select {
 			case limits <- next.fleet.Keep:
