@@ -14,8 +14,8 @@ type detector struct {
 	judge func(w *watch, now time.Time) finding
 	// tell returns the sentences. It is asked when an alarm is raised or suppressed, after judge said Yes.
 	tell func(w *watch, now time.Time) words
-	// every is how often judge is asked, where that need not be at every Advance; 0: always.
-	every time.Duration
+	// slow: judge is asked every half minute only, since what it is about moves slowly.
+	slow bool
 	// adopt prepares the subject for an alarm that stood before a restart; nil: nothing to prepare.
 	adopt func(w *watch)
 }
@@ -50,6 +50,21 @@ const (
 	temperatureSplit
 	storeBehind
 	storeDamaged
+	registersFrozen
+	mapMismatch
+	clockStepped
+	ringAddressClash
+	settingsDiffer
+	bankVoltage
+	bankTemperature
+	leadResistance
+	bankVoltageSplit
+	noFullCharge
+	equalizeOverdue
+	equalizeOverlong
+	absorptionEndless
+	absorptionBrief
+	yieldBehind
 	alarmFlood
 	alarmChattering
 	kindCount
@@ -72,6 +87,21 @@ var detectors = func() [kindCount]*detector {
 		temperatureSplit:      temperatureSplitDetector(),
 		storeBehind:           storeBehindDetector(),
 		storeDamaged:          storeDamagedDetector(),
+		registersFrozen:       registersFrozenDetector(),
+		mapMismatch:           mapMismatchDetector(),
+		clockStepped:          clockSteppedDetector(),
+		ringAddressClash:      ringAddressClashDetector(),
+		settingsDiffer:        settingsDifferDetector(),
+		bankVoltage:           bankVoltageDetector(),
+		bankTemperature:       bankTemperatureDetector(),
+		leadResistance:        leadResistanceDetector(),
+		bankVoltageSplit:      bankVoltageSplitDetector(),
+		noFullCharge:          noFullChargeDetector(),
+		equalizeOverdue:       equalizeOverdueDetector(),
+		equalizeOverlong:      equalizeOverlongDetector(),
+		absorptionEndless:     absorptionEndlessDetector(),
+		absorptionBrief:       absorptionBriefDetector(),
+		yieldBehind:           yieldBehindDetector(),
 		alarmFlood:            alarmFloodDetector(),
 		alarmChattering:       alarmChatteringDetector(),
 	}

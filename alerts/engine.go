@@ -14,6 +14,9 @@ type Engine struct {
 	sites   []*site
 	units   map[fleet.ControllerID]*unit
 	watches []*watch // in the order in which they are judged
+	quick   []*watch // of those, the ones that are judged at every Advance
+	slow    []*watch // and the ones that are judged every half minute
+	slowAt  time.Time
 	byKey   map[fleet.AlarmKey]*watch
 	reports map[fleet.Kind]*report
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
@@ -61,7 +64,27 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 			r.prepareNorms(now)
 		}
 	}
-	for _, w := range e.watches {
+	changes = e.judge(e.quick, now, changes)
+	if now.Sub(e.slowAt) < slowPace {
+		return changes
+	}
+	e.slowAt = now
+	for _, s := range e.sites {
+		for _, r := range s.rings {
+			r.prepareBank(now)
+			r.prepareTargets(now)
+			r.prepareCharge(now)
+			r.prepareYield(now)
+		}
+	}
+	return e.judge(e.slow, now, changes)
+}
+
+// slowPace is how often the slow detectors are asked: much less than the hours and days that they are about.
+const slowPace = 30 * time.Second
+
+func (e *Engine) judge(watches []*watch, now time.Time, changes []fleet.Change) []fleet.Change {
+	for _, w := range watches {
 		if c, ok := w.judge(now); ok {
 			w.site.raises.note(&c)
 			changes = append(changes, c)

@@ -52,7 +52,7 @@ func tellFaultTrip(w *watch, now time.Time) words {
 	if u.isDetector() {
 		who = "has the ground-fault detector, and it has tripped"
 	}
-	out := w.saying("%s %s (seen %s ago)", u.name, who, span(now.Sub(u.fault.first)))
+	out := w.saying("%s %s (seen %s)", u.name, who, ago(now.Sub(u.fault.first)))
 	if len(stop) > 0 {
 		out.text += "; the trip should stop " + list(stop) + " as well"
 	}

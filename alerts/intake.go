@@ -22,12 +22,14 @@ type stream struct {
 	layout *fleet.Layout
 	takes  []take // what of the layout is of interest, found once for each layout
 	ground uint64 // mask of the ground-fault flag; 0: the map names none
+	fit    fitTrack
 }
 
 // A take is the place of a quantity in a layout.
 type take struct {
-	at int
-	q  fleet.Quantity
+	at   int
+	q    fleet.Quantity
+	live bool // it moves while the controller works
 }
 
 // taken are the quantities that detectors look at.
@@ -35,6 +37,8 @@ var taken = []fleet.Quantity{
 	fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkGood, fleet.LinkBad, fleet.LinkOK, fleet.LinkAge, fleet.Faults,
 	fleet.RingEnabled, fleet.RoleTemperatureReference, fleet.RoleFaultDetector, fleet.RoleTrips,
 	fleet.SensorPresent, fleet.Uptime, fleet.InternalTemperature,
+	fleet.BatteryVoltage, fleet.BatteryCurrent, fleet.OutputPower, fleet.EnergyLifetime, fleet.RingAddress,
+	fleet.SetpointAbsorption, fleet.SetpointFloat, fleet.SetpointEqualize, fleet.SetpointTemperatureSlope,
 }
 
 // Put files what a frame says. It judges nothing, and does not keep f. See the package comment for what it refuses.
@@ -73,11 +77,21 @@ func (e *Engine) Put(f *fleet.Frame) {
 	}
 	r := reading{at: f.At, period: period, ground: s.ground}
 	var link linkReading
-	for _, t := range s.takes {
+	s.fit.see(f.Values)
+	sum, told := uint64(0), uint8(0)
+	for i := range s.takes {
+		t := &s.takes[i]
 		r.value, r.point = &f.Values[t.at], &f.Layout.Points[t.at]
+		if t.live {
+			sum = sum*0x9E3779B97F4A7C15 + r.value.Raw
+			told++
+		}
 		if e.believe(t.q, r.value) {
 			u.take(t.q, &r, &link)
 		}
+	}
+	if told > 0 {
+		u.constant.see(f.Group, sum, told, f.At)
 	}
 	if u.in != nil && link.any() {
 		u.in.take(&link, f.At, period)
@@ -86,10 +100,10 @@ func (e *Engine) Put(f *fleet.Frame) {
 
 // learn finds the quantities of interest in a layout.
 func (s *stream) learn(l *fleet.Layout) {
-	s.layout, s.takes, s.ground = l, s.takes[:0], 0
+	s.layout, s.takes, s.ground, s.fit = l, s.takes[:0], 0, fitTrack{}
 	for _, q := range taken {
 		if i, ok := l.Index(q); ok {
-			s.takes = append(s.takes, take{i, q})
+			s.takes = append(s.takes, take{i, q, live[q]})
 			if q == fleet.Faults {
 				s.ground = l.Points[i].Flag(fleet.GroundFault)
 			}
@@ -143,6 +157,7 @@ func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 	}
 	switch q {
 	case fleet.QuantityStage:
+		u.absorption.see(u.stage.is, fleet.Stage(n), r.at, r.period)
 		u.stage.see(fleet.Stage(n), r.at, r.period)
 	case fleet.BatteryTemperature:
 		u.heat.see(r)
@@ -162,7 +177,16 @@ func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 		u.fault.see(r)
 	case fleet.Uptime:
 		u.presence.seeUptime(r)
+	case fleet.BatteryVoltage:
+		u.voltage.see(r)
+	case fleet.BatteryCurrent:
+		u.amperes.see(r)
+	case fleet.OutputPower:
+		u.watts.see(r)
+	case fleet.RingAddress, fleet.SetpointAbsorption, fleet.SetpointFloat, fleet.SetpointEqualize, fleet.SetpointTemperatureSlope:
+		u.settings[settingOf[q]].see(r)
 	case fleet.RingEnabled:
+		u.settings[setEnabled].see(r)
 		u.roles.enabled = truthOf(n)
 		if n == 0 {
 			u.roles.disabledAt = r.at
@@ -171,8 +195,10 @@ func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 		u.roles.reference = truthOf(n)
 	case fleet.RoleFaultDetector:
 		u.roles.detector = truthOf(n)
+		u.settings[setDetector].see(r)
 	case fleet.RoleTrips:
 		u.roles.trips = truthOf(n)
+		u.settings[setTrips].see(r)
 	}
 }
 

@@ -76,10 +76,25 @@ var next = map[fleet.AlarmState]map[event]fleet.AlarmState{
 	},
 }
 
+// table is next for quick look-up.
+var table = func() (t [stateCount][eventCount]fleet.AlarmState) {
+	for s := range t {
+		for ev := range t[s] {
+			t[s][ev] = fleet.AlarmState(s)
+			if to, ok := next[fleet.AlarmState(s)][event(ev)]; ok {
+				t[s][ev] = to
+			}
+		}
+	}
+	return t
+}()
+
+const stateCount = int(fleet.OutOfService) + 1
+
 // after returns the state that an event leads to.
 func after(s fleet.AlarmState, ev event) fleet.AlarmState {
-	if to, ok := next[s][ev]; ok {
-		return to
+	if int(s) >= stateCount || ev >= eventCount {
+		return s // from a newer file, or from rubbish
 	}
-	return s
+	return table[s][ev]
 }

@@ -60,8 +60,8 @@ func judgeLinkDown(w *watch, now time.Time) finding {
 		return no
 	}
 	need := w.needed()
-	if !l.to.presence.livesAfter(q.since) {
-		return unknown // its registers may stand still as a whole
+	if !l.to.presence.livesAfter(q.since.Add(2*q.period - 1)) {
+		return unknown // its registers may stand still as a whole, since a little later than the counters
 	}
 	if q.misses < q.least() {
 		return unknown
@@ -139,7 +139,7 @@ func tellLinkDown(w *watch, now time.Time) words {
 	}
 	usual := ""
 	if i := q.flow.interval(); i > 0 && q.by == byCounters {
-		usual = fmt.Sprintf("; usually a frame comes every %s", span(i))
+		usual = "; usually " + often(i)
 	}
 	out := w.saying("nothing has come from %s to %s for %s: %s%s", l.from.name, l.to.name, span(quiet), seen, usual)
 	out.figure("quiet", quiet.Seconds(), fleet.Second)

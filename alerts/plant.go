@@ -10,6 +10,7 @@ import (
 type site struct {
 	id     fleet.SiteID
 	name   string
+	zone   *time.Location
 	rings  []*ring
 	units  []*unit
 	watch  *watch        // of its silence; nil where it has one controller
@@ -36,6 +37,9 @@ type ring struct {
 	calls     [2]residents // of float, of equalize
 	reference reference
 	trip      trip
+	bank      bank
+	targets   [targets]float64 // the middle of each charging target; not a number: too few tell it
+	clash     *watch           // of ring addresses
 	ringTracks
 }
 
@@ -45,6 +49,8 @@ type ringTracks struct {
 	normsAt  time.Time              // when they were learned last
 	interval time.Duration          // usual time between frames; 0: not known
 	hadHeat  bool                   // the ring had a temperature reference, or is meant to
+	charge   chargeTrack
+	yields   yieldClock
 }
 
 // A unit is what is known of one controller.
@@ -70,6 +76,13 @@ type unitTracks struct {
 	stage    stageTrack
 	heat     heatTrack
 	fault    faultTrack
+
+	voltage, amperes, watts gauge
+	settings                [settingCount]settingTrack
+	constant                constantTrack
+	lead                    leadTrack
+	absorption              absorptionTrack
+	yield                   yieldTrack
 }
 
 // A link is what is known of one cable, from its receiver's readings.
@@ -126,11 +139,11 @@ func (u *unit) isDetector() bool { return u.roles.detector.or(u.c.Intended.Fault
 // build makes everything that is judged, in the order of the file.
 func (e *Engine) build(f *fleet.Fleet) {
 	e.periods, e.rules = f.Periods, f.Rules
-	e.sites, e.watches = nil, nil
+	e.sites, e.watches, e.quick, e.slow = nil, nil, nil, nil
 	e.units, e.byKey = map[fleet.ControllerID]*unit{}, map[fleet.AlarmKey]*watch{}
 	for s := range f.Sites {
 		fs := &f.Sites[s]
-		st := &site{id: fs.ID, name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
+		st := &site{id: fs.ID, zone: fs.Zone, name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
 		for r := range fs.Rings {
 			st.rings = append(st.rings, e.buildRing(st, &fs.Rings[r]))
 		}
@@ -141,7 +154,7 @@ func (e *Engine) build(f *fleet.Fleet) {
 		for _, r := range st.rings {
 			e.watchRing(r)
 		}
-		for _, k := range []kindIndex{alarmFlood, alarmChattering} { // after all that they count
+		for _, k := range []kindIndex{clockStepped, alarmFlood, alarmChattering} { // after all that they count
 			e.watchOn(k, fleet.Subject(fs.ID), watch{site: st})
 		}
 		e.sites = append(e.sites, st)
@@ -182,6 +195,22 @@ func (e *Engine) watchRing(r *ring) {
 	for _, k := range []kindIndex{temperatureDefault, temperatureStuck, temperatureSplit} {
 		e.watchUnits(r, k)
 	}
+	e.watchSlow(r)
+}
+
+// watchSlow makes the watches of a ring that are judged now and then.
+func (e *Engine) watchSlow(r *ring) {
+	e.watchUnits(r, registersFrozen)
+	e.watchUnits(r, mapMismatch)
+	on := func(k kindIndex) *watch { return e.watchOn(k, fleet.Subject(r.f.ID), watch{site: r.site, ring: r}) }
+	r.clash = on(ringAddressClash)
+	e.watchUnits(r, settingsDiffer)
+	for _, k := range []kindIndex{bankVoltage, bankTemperature, noFullCharge, equalizeOverdue} {
+		on(k)
+	}
+	for _, k := range []kindIndex{leadResistance, bankVoltageSplit, equalizeOverlong, absorptionEndless, absorptionBrief, yieldBehind} {
+		e.watchUnits(r, k)
+	}
 }
 
 func (e *Engine) watchUnits(r *ring, k kindIndex) {
@@ -196,6 +225,11 @@ func (e *Engine) watchOn(k kindIndex, subject fleet.Subject, w watch) *watch {
 	w.key = fleet.AlarmKey{Kind: d.info.Kind, Subject: subject}
 	w.settings = settingsFor(&d.info, subject, e.rules)
 	e.watches = append(e.watches, &w)
+	if d.slow {
+		e.slow = append(e.slow, &w)
+	} else {
+		e.quick = append(e.quick, &w)
+	}
 	e.byKey[w.key] = &w
 	return &w
 }

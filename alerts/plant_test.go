@@ -29,6 +29,7 @@ func watchPlant(p *simulator.Plant, f *fleet.Fleet, lasts time.Duration) []fleet
 		ids = append(ids, c.ID)
 		return true
 	})
+	p.Advance(p.Now().Add(time.Second)) // before its first step a plant has no voltages
 	start := p.Now()
 	for at := time.Duration(0); at <= lasts; at += f.Periods.Fast {
 		p.Advance(start.Add(at))

@@ -17,6 +17,8 @@ type presence struct {
 	uptimeAt  time.Time // newest frame with an uptime
 	moved     time.Time // newest frame in which the uptime had grown: proof that the registers live
 	restarted time.Time // newest frame in which the uptime had dropped
+	step      float64   // s: by how much the clock ran ahead of the uptime between the last two frames that told it
+	stepAt    time.Time // newest frame in which that was more than a late answer
 	missedAt  time.Time // newest poll that was tried and not answered
 }
 
@@ -57,6 +59,9 @@ func (p *presence) seeUptime(r *reading) {
 	case v < p.uptime:
 		p.restarted, p.moved = r.at, r.at
 	case v > p.uptime:
+		if step := r.at.Sub(p.uptimeAt).Seconds() - (v - p.uptime); p.uptimeAt.Equal(p.moved) && abs(step) > 3*fineTick {
+			p.step, p.stepAt = step, r.at
+		}
 		p.moved = r.at
 	}
 	p.uptime, p.uptimeAt = v, r.at

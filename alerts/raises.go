@@ -162,7 +162,7 @@ func alarmChatteringDetector() *detector {
 				},
 			},
 		},
-		every: 10 * time.Second,
+		slow:  true,
 		judge: judgeAlarmChattering,
 		tell:  tellAlarmChattering,
 	}

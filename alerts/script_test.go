@@ -117,6 +117,7 @@ type story struct {
 	links   string // what maps offer: counters, flag, age, none
 	uptime  bool
 	coarse  bool
+	bank    fleet.Chemistry
 	changes []string
 }
 
@@ -151,7 +152,7 @@ type cable struct {
 }
 
 func newStory() *story {
-	return &story{now: -time.Second, poll: 10 * time.Second, links: "counters", fleet: fleet.Fleet{
+	return &story{now: -time.Second, poll: 10 * time.Second, links: "counters", bank: fleet.FloodedLead, fleet: fleet.Fleet{
 		Sites: []fleet.Site{{ID: "mill", Name: "Mill", Zone: time.UTC}},
 	}}
 }
@@ -172,20 +173,22 @@ func (s *story) declare(words []string) error {
 		s.uptime = true
 	case "coarse":
 		s.coarse = true
+	case "bank":
+		s.bank = fleet.Chemistry(words[1])
 	case "rule":
 		return s.rule(words[1:])
 	case "ring", "line":
 		slug := strings.TrimSuffix(words[1], ":")
 		r := fleet.Ring{
 			ID: fleet.RingID("mill/" + slug), Name: title(slug), Open: words[0] == "line",
-			Bank: fleet.Bank{Chemistry: fleet.FloodedLead, Nominal: 48, Cells: 24, TemperatureSlope: -0.005},
+			Bank: fleet.Bank{Chemistry: s.bank, Nominal: 48, Cells: 24, TemperatureSlope: -0.005},
 		}
 		for _, w := range words[2:] {
 			m := member.FindStringSubmatch(w)
 			if m == nil {
 				return fmt.Errorf("what is %q?", w)
 			}
-			c := fleet.Controller{ID: fleet.ControllerID(string(r.ID) + "/" + m[1]), Name: title(m[1]), Source: fleet.PV, Host: "192.0.2.7:502"}
+			c := fleet.Controller{ID: fleet.ControllerID(string(r.ID) + "/" + m[1]), Name: title(m[1]), Source: fleet.PV, Rated: 3000, Host: "192.0.2.7:502"}
 			c.Intended.OnSharedFault = fleet.Trip
 			for _, trait := range strings.FieldsFunc(m[2], func(r rune) bool { return r == ',' }) {
 				switch trait {
@@ -199,9 +202,15 @@ func (s *story) declare(words []string) error {
 					c.OwnBrake, c.Intended.OnSharedFault = true, fleet.Trip
 				case "stay":
 					c.Intended.OnSharedFault = fleet.Stay
+				case "meant57.6":
+					target, address := 57.6, 2
+					c.Intended.Setpoints.Absorption, c.Intended.RingAddress = &target, &address
 				default:
 					return fmt.Errorf("what is a controller that is %q?", trait)
 				}
+			}
+			if s.bank == fleet.Lithium {
+				r.Bank.Cells, r.Bank.TemperatureSlope = 16, 0
 			}
 			r.Controllers = append(r.Controllers, c)
 		}

@@ -16,6 +16,8 @@ import (
 var names = map[string]fleet.Quantity{
 	"temperature": fleet.BatteryTemperature, "inside": fleet.InternalTemperature, "sensor": fleet.SensorPresent,
 	"reference": fleet.RoleTemperatureReference, "detector": fleet.RoleFaultDetector, "trips": fleet.RoleTrips,
+	"volts": fleet.BatteryVoltage, "amps": fleet.BatteryCurrent, "watts": fleet.OutputPower,
+	"absorption": fleet.SetpointAbsorption, "float": fleet.SetpointFloat, "address": fleet.RingAddress,
 	"enabled": fleet.RingEnabled, "ground-fault": fleet.Faults,
 }
 
@@ -153,6 +155,15 @@ func (s *story) cables(word string) ([]*cable, error) {
 }
 
 func (s *story) verb(subject, verb string) error {
+	if subject == "clock" { // set forward: the devices do not know
+		d, err := duration(strings.TrimPrefix(verb, "+"))
+		for _, a := range s.actors {
+			a.booted += d
+			a.cable.heard += d
+		}
+		s.now += d - time.Second
+		return err
+	}
 	switch verb {
 	case "cut", "mended":
 		cables, err := s.cables(subject)
@@ -170,6 +181,8 @@ func (s *story) verb(subject, verb string) error {
 			a.mute = false
 		case "frozen":
 			a.frozen = s.frame(a).Values
+		case "older":
+			a.booted -= time.Hour
 		case "thaws":
 			a.frozen = nil
 		case "restarts": // counters and uptime begin at nought
@@ -307,6 +320,9 @@ func (s *story) layout(a *actor) *fleet.Layout {
 			continue
 		}
 		div, form := 1.0, fleet.FormUnsigned
+		if u := q.Unit(); u == fleet.Volt || u == fleet.Ampere {
+			div, form = 100, fleet.FormSigned
+		}
 		if q == fleet.BatteryTemperature || q == fleet.InternalTemperature {
 			form = fleet.FormSigned
 			if !s.coarse {

@@ -108,7 +108,11 @@ func judgeStageSplit(w *watch, now time.Time) finding {
 			continue // it could not follow any of them, so there is nobody to look for
 		}
 		if caller := w.caller(i, slack, now); caller != nil {
-			return finding{verdict: Yes, since: caller.stage.first}
+			f := finding{verdict: Yes, since: caller.stage.first}
+			if z := u.watch[registersFrozen]; z.active() {
+				f.because = z.use()
+			}
+			return f
 		}
 	}
 	return answer

@@ -81,8 +81,8 @@ func tellTurbineUnloaded(w *watch, now time.Time) words {
 	if u.roles.trips == isTrue {
 		why = "; it reports that it is set to trip"
 	}
-	out := w.saying("%s stopped (%s) %s although it must stay on, so %s has lost its load, seen %s ago%s",
-		u.name, u.stage.is, at, what, span(now.Sub(u.stage.first)), why)
+	out := w.saying("%s stopped (%s) %s although it must stay on, so %s has lost its load, seen %s%s",
+		u.name, u.stage.is, at, what, ago(now.Sub(u.stage.first)), why)
 	out.figure("stopped_for", now.Sub(u.stage.first).Seconds(), fleet.Second)
 	out.advice = "Stay clear of the turbine and see whether it overspeeds; bring it under control by its own brake, diversion load or intake valve, as its manual says. Then correct the setting for shared trips at " + u.name + "."
 	out.caution = cautionTurbine

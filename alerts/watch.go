@@ -21,7 +21,7 @@ type watch struct {
 
 	standing
 	words words
-	asked time.Time // when a detector that is asked only now and then was asked last
+	asked time.Time // when a detector worked that need not each time
 	said  Verdict   // of the detector, when it was asked last
 	order *Order    // of those that take it out of service, the first; nil: it is in service
 }
@@ -58,12 +58,6 @@ func (w *watch) judge(now time.Time) (fleet.Change, bool) {
 	if w.shelf.over(now) {
 		return w.unshelve(now, "its time on the shelf has ended")
 	}
-	if e := w.detector.every; e > 0 {
-		if !w.asked.IsZero() && now.Sub(w.asked) < e {
-			return fleet.Change{}, false
-		}
-		w.asked = now
-	}
 	f := w.detector.judge(w, now)
 	w.said = f.verdict
 	w.hold = w.settings.hold.Step(w.hold, now, f.verdict)
@@ -81,6 +75,9 @@ func (w *watch) judge(now time.Time) (fleet.Change, bool) {
 
 // gone moves the alarm on when its condition does not hold. What is shelved for a time stays so.
 func (w *watch) gone(now time.Time) (fleet.Change, bool) {
+	if w.state == fleet.AlarmNormal {
+		return fleet.Change{}, false
+	}
 	w.because = fleet.AlarmKey{}
 	if w.state == fleet.Shelved {
 		if !w.shelf.OneShot || w.told.IsZero() {

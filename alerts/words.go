@@ -77,6 +77,9 @@ func span(d time.Duration) string {
 	if d < 0 {
 		d = 0
 	}
+	if d > 0 && d < 100*time.Millisecond {
+		return strconv.FormatFloat(math.Ceil(float64(d)/float64(time.Millisecond)), 'f', -1, 64) + " ms"
+	}
 	if d < time.Minute {
 		return strconv.FormatFloat(math.Round(d.Seconds()*10)/10, 'f', -1, 64) + " s"
 	}
@@ -98,6 +101,22 @@ func span(d time.Duration) string {
 	return d.String()
 }
 
+// ago says how long ago something was: "just now", "45 s ago".
+func ago(d time.Duration) string {
+	if d < time.Second {
+		return "just now"
+	}
+	return span(d) + " ago"
+}
+
+// often says how often frames come, as people count: "a frame comes every 5 s", "25 frames come a second".
+func often(every time.Duration) string {
+	if every >= 950*time.Millisecond {
+		return "a frame comes every " + span(every)
+	}
+	return strconv.FormatFloat(math.Round(10/every.Seconds())/10, 'f', -1, 64) + " frames come a second"
+}
+
 // count returns "1 hop", "2 hops".
 func count(n int, one string) string {
 	if n == 1 {
@@ -107,3 +126,12 @@ func count(n int, one string) string {
 }
 
 func oneDecimal(v float64) string { return strconv.FormatFloat(v, 'f', 1, 64) }
+
+// signed writes a number with its sign and two decimals.
+func signed(v float64) string {
+	s := strconv.FormatFloat(v, 'f', 2, 64)
+	if v > 0 {
+		return "+" + s
+	}
+	return s
+}
