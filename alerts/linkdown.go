@@ -105,7 +105,13 @@ func (w *watch) needed() time.Duration {
 		return w.settings.seconds(downUnlearned)
 	}
 	frames := time.Duration(w.settings.thresholds[downFrames] * float64(interval))
-	return max(quiet, frames, 2*longest, q.polls())
+	usual := max(interval, q.period)
+	waits := longest + usual
+	if longest > usual+q.period {
+		waits = 2 * longest // it has let go before
+	}
+	// The first of those frames may have been due as long as a poll before the last news were seen.
+	return max(quiet, frames-q.period, waits, q.polls())
 }
 
 // chance is how improbable a run of bad samples must be on a cable that is as good as its own past before it is called

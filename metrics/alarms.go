@@ -3,6 +3,7 @@ package metrics
 import (
 	"maps"
 	"sync"
+	"time"
 
 	"ringwarden/fleet"
 )
@@ -13,6 +14,7 @@ type alarms struct {
 	mu       sync.Mutex
 	standing map[fleet.AlarmKey]fleet.Alarm
 	changes  map[step]uint64
+	raised   [3]uint64 // by priority
 }
 
 type step struct {
@@ -41,6 +43,9 @@ func (m *Metrics) PutChanges(changes []fleet.Change) {
 		if _, ok := subjects[a.Subject]; ok {
 			m.alarms.set(a)
 			m.alarms.changes[step{a.Kind, a.State}]++
+			if a.State == fleet.Unacknowledged && int(a.Priority) < len(m.alarms.raised) {
+				m.alarms.raised[a.Priority]++
+			}
 		}
 	}
 }
@@ -63,7 +68,7 @@ func (a *alarms) set(alarm *fleet.Alarm) {
 		return
 	}
 	// What people read is not exposed, so it need not be held.
-	a.standing[alarm.AlarmKey] = fleet.Alarm{AlarmKey: alarm.AlarmKey, State: alarm.State, Priority: alarm.Priority}
+	a.standing[alarm.AlarmKey] = fleet.Alarm{AlarmKey: alarm.AlarmKey, State: alarm.State, Priority: alarm.Priority, Raised: alarm.Raised}
 }
 
 // keep forgets the alarms of subjects that are gone.
@@ -76,19 +81,30 @@ func (a *alarms) keep(subjects map[fleet.Subject]place) {
 	})
 }
 
-func (a *alarms) samples(subjects map[fleet.Subject]place) []sample {
+// staleAfter is when an alarm that stands is stale (ISA-18.2-2016, 16.4.7: more than 24 h).
+const staleAfter = 24 * time.Hour
+
+func (a *alarms) samples(subjects map[fleet.Subject]place, now time.Time) []sample {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	out := make([]sample, 0, len(a.standing)*len(fleet.AlarmStates)+len(a.changes))
+	out := make([]sample, 0, len(a.standing)*len(fleet.AlarmStates)+len(a.changes)+len(a.raised)+1)
+	stale := 0
 	for key, alarm := range a.standing {
 		at, ok := subjects[key.Subject]
 		if !ok {
 			continue // the fleet changed since it was put
 		}
+		if s := alarm.State; (s.Active() || s == fleet.ReturnedUnacknowledged) && now.Sub(alarm.Raised) > staleAfter {
+			stale++
+		}
 		for _, s := range fleet.AlarmStates {
 			out = append(out, sample{alarmState, newLabels(alarmState, at.site, at.ring, at.controller, at.link,
 				string(key.Kind), alarm.Priority.String(), s.String()), one(s == alarm.State)})
 		}
+	}
+	out = append(out, sample{alarmStale, newLabels(alarmStale), float64(stale)})
+	for p, n := range a.raised {
+		out = append(out, sample{alarmRaised, newLabels(alarmRaised, fleet.Priority(p).String()), float64(n)})
 	}
 	for s, n := range a.changes {
 		out = append(out, sample{alarmChanges, newLabels(alarmChanges, string(s.kind), s.state.String()), float64(n)})

@@ -80,7 +80,7 @@ func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 	for _, s := range ix.sites {
 		send(s.samples())
 	}
-	send(m.alarms.samples(ix.subjects))
+	send(m.alarms.samples(ix.subjects, now))
 	for reason := range m.ignored {
 		send([]sample{{ignored, ignoredLabels[reason], float64(m.ignored[reason].Load())}})
 	}

@@ -139,6 +139,8 @@ var (
 
 	alarmState = gauge("alarm", "Alarms that are not normal: 1 for the state one is in, 0 for the others.",
 		"site", "ring", "controller", "link", "kind", "priority", "state")
+	alarmRaised  = counter("alarms_raised", "Alarms that were raised, by priority: the rate that operators are measured by.", "priority")
+	alarmStale   = gauge("alarms_stale", "Alarms that have been annunciated for more than a day without a break.")
 	alarmChanges = counter("alarm_changes", "Steps in the life of alarms, by the state that was entered.", "kind", "state")
 
 	storeCommits = counter("store_commits", "Commits to the store.")

@@ -3,6 +3,7 @@ package score
 import (
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -101,6 +102,9 @@ func newCard(p *Plan) *scorer {
 		return b
 	}
 	for _, k := range alerts.Kinds() {
+		if slices.Contains(unmodelled, k.Kind) {
+			continue
+		}
 		b := &Bar{Name: "false-alarms/" + string(k.Kind), Unit: "per ring-year", Want: 0.1}
 		c.silly[k.Kind] = b
 		c.Bars = append(c.Bars, b)
