@@ -89,18 +89,30 @@ func (s *Store) rewrite(ctx context.Context, next string, like fs.FileInfo, p Pr
 		c := comparer{ctx: ctx, tell: func(done int64) { p.tell(like.Size()+done, 2*like.Size()) }}
 		err = s.view(func(from *bbolt.Tx) error { return db.View(func(to *bbolt.Tx) error { return c.all(from, to) }) })
 	}
-	if err = errors.Join(err, db.Close()); err != nil {
+	size := int64(0)
+	if err == nil {
+		err = db.View(func(tx *bbolt.Tx) error { size = tx.Size(); return nil })
+	}
+	if err = errors.Join(err, db.Close()); err == nil {
+		err = cut(next, size)
+	}
+	if err != nil {
 		return 0, err
 	}
 	if err := checkPages(next); err != nil {
 		return 0, fmt.Errorf("what was written does not check: %w; is the disk failing?", err)
 	}
-	info, err := os.Stat(next)
-	if err != nil {
-		return 0, err
-	}
 	p.tell(2*like.Size(), 2*like.Size())
-	return info.Size(), nil
+	return size, nil
+}
+
+// cut takes the room off a file's end that bbolt has made ready and not used, and syncs it.
+func cut(path string, size int64) error {
+	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Truncate(size), f.Sync(), f.Close())
 }
 
 // A copier copies buckets with their sequences into another database, in transactions of compactStep.

@@ -61,7 +61,9 @@ func (s *Store) DropBefore(ctx context.Context, kind Kind, before time.Time) (re
 			n, more, err = drop(tx, last)
 			return err
 		}, func() {})
-		records += n
+		if err == nil {
+			records += n
+		}
 	}
 	return records, err
 }

@@ -45,7 +45,10 @@ func TestKeeper(t *testing.T) {
 		t.Errorf("said %d times that the file is too large:\n%s", n, &log)
 	}
 	notes := 0
-	for range s.Notes(t.Context(), time.Time{}, time.Time{}) {
+	for _, err := range s.Notes(t.Context(), time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
 		notes++
 	}
 	if notes != 1 {
