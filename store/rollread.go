@@ -96,7 +96,7 @@ func (r *rollupReader) day(ctx context.Context, d day) ([]Rollup, day, error) {
 		if start, ok := seekCoarse(tx, r.key(), d.start); ok && start < d.end {
 			d.start = start
 		}
-		if due := tx.Bucket(bucketDue); due == nil || due.Get(dueKey(r.id, d.start)) != nil {
+		if outdated(tx, r.id, d) {
 			return nil
 		}
 		bucket, key = bucketCoarse, coarseKey(d.start, r.key())
@@ -119,6 +119,20 @@ func (r *rollupReader) day(ctx context.Context, d day) ([]Rollup, day, error) {
 	}
 	run, err := r.s.dayRun(ctx, r.id, r.point, d)
 	return run.roll(d, r.resolution), d, err
+}
+
+// outdated reports whether the rollups that are kept of a day may lack frames: of a chunk that came after them, or of
+// the journal. Where raw frames were dropped they know more than what is left, even so.
+func outdated(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
+	due := tx.Bucket(bucketDue)
+	if due == nil {
+		return true
+	}
+	if d.start < rawFrom(tx) {
+		return false
+	}
+	k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, d.start-around))
+	return due.Get(dueKey(id, d.start)) != nil || len(k) >= 8 && keyNanos(k) < d.end+around
 }
 
 // decode reads a kept record, and the end of its day.

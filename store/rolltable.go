@@ -55,7 +55,7 @@ func decimals(rollups []Rollup, number func(*Rollup) *float64) byte {
 		for i := range rollups {
 			v := *number(&rollups[i])
 			k := math.Round(v * scale)
-			if !(math.Abs(k) < 1<<53) || !same(k/scale, v) {
+			if !(math.Abs(k) < 1<<53) || !same(float64(int64(k))/scale, v) {
 				ok = false
 				break
 			}
