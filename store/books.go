@@ -18,7 +18,7 @@ type Book string
 // The books. What an entry's body holds is between those that write and read it; the store keeps the bytes.
 const (
 	BookCalls Book = "calls" // stage calls: who started, who followed
-	BookClock Book = "clock" // when the clock was stepped; see [Store.ClockStepped]
+	BookClock Book = "clock" // when the clock was stepped; see [Store.StepClock]
 )
 
 // An Entry is one entry of a book.

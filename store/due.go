@@ -121,13 +121,14 @@ func (s *Store) rollDay(ctx context.Context, d dueDay) error {
 		if err != nil {
 			return err
 		}
-		days := run.roll(d.day, Day)
+		gap := gapPeriods * run.period()
+		days := run.rollGaps(d.day, Day, gap)
 		if len(days) == 0 {
 			continue
 		}
 		p := pointKey{string(d.controller), point}
-		fine = append(fine, sealed(fineKey(d.day.start, p), run.roll(d.day, FiveMinutes)))
-		coarse = append(coarse, sealed(coarseKey(d.day.start, p), days, run.roll(d.day, Hour)))
+		fine = append(fine, sealed(fineKey(d.day.start, p), run.rollGaps(d.day, FiveMinutes, gap)))
+		coarse = append(coarse, sealed(coarseKey(d.day.start, p), days, run.rollGaps(d.day, Hour, gap)))
 	}
 	return s.putRollups(ctx, d, fine, coarse)
 }

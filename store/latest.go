@@ -85,10 +85,21 @@ func stored(f *fleet.Frame, memory []fleet.Value) *fleet.Frame {
 	return &c
 }
 
-// rebuild finds the newest frames, from the end of the journal backwards.
+// rebuild finds the newest frames, from the end of the journal backwards, in place of those that are known.
 func (s *Store) rebuild() error {
+	var n newest
+	if err := s.rebuildInto(&n); err != nil {
+		return err
+	}
+	s.newest.mu.Lock()
+	defer s.newest.mu.Unlock()
+	s.newest.frames = n.frames
+	return nil
+}
+
+func (s *Store) rebuildInto(n *newest) error {
 	u := unpacker{layout: s.layout, want: func(id []byte, g fleet.Group, o fleet.Outcome) bool {
-		return o == fleet.Answered && s.newest.frames[frameKey{fleet.ControllerID(id), g}] == nil
+		return o == fleet.Answered && n.frames[frameKey{fleet.ControllerID(id), g}] == nil
 	}}
 	var before []byte
 	var b batch
@@ -98,7 +109,7 @@ func (s *Store) rebuild() error {
 			return explain("opening", s.path, err)
 		}
 		if len(b.records) == 0 {
-			return s.rebuildFromChunks(rebuildLimit - read)
+			return s.rebuildFromChunks(n, rebuildLimit-read)
 		}
 		read += len(b.memory)
 		slices.Reverse(b.records)
@@ -109,7 +120,7 @@ func (s *Store) rebuild() error {
 				start--
 			}
 			frames, _ := s.unpackInstant(&u, nil, b.records[start:end])
-			s.newest.put(frames)
+			n.put(frames)
 			end = start
 		}
 	}
@@ -117,7 +128,7 @@ func (s *Store) rebuild() error {
 }
 
 // rebuildFromChunks goes on with the chunks, for controllers whose last answer is folded.
-func (s *Store) rebuildFromChunks(budget int) error {
+func (s *Store) rebuildFromChunks(n *newest, budget int) error {
 	var before []byte
 	var d decoder
 	for budget > 0 {
@@ -137,7 +148,7 @@ func (s *Store) rebuildFromChunks(budget int) error {
 		budget -= len(records.memory)
 		before = bytes.Clone(records.records[len(records.records)-1].key)
 		for i := range records.records {
-			if err := s.latestOf(&records.records[i], &d); err != nil {
+			if err := s.latestOf(n, &records.records[i], &d); err != nil {
 				s.damagedRecord(bucketChunks, records.records[i].key, err)
 			}
 		}
@@ -146,12 +157,12 @@ func (s *Store) rebuildFromChunks(budget int) error {
 }
 
 // latestOf looks for newer frames than are known in a chunk.
-func (s *Store) latestOf(r *record, d *decoder) error {
+func (s *Store) latestOf(n *newest, r *record, d *decoder) error {
 	key, ok := parseChunkKey(r.key)
 	if !ok {
 		return errKey
 	}
-	if have := s.newest.frames[frameKey{key.controller, key.group}]; have != nil && have.At.UnixNano() >= key.last {
+	if have := n.frames[frameKey{key.controller, key.group}]; have != nil && have.At.UnixNano() >= key.last {
 		return nil
 	}
 	body, ok := unseal(r.key, r.value)
@@ -163,7 +174,7 @@ func (s *Store) latestOf(r *record, d *decoder) error {
 		return err
 	}
 	for f := c.next(); f != nil; f = c.next() {
-		s.newest.put([]fleet.Frame{*f})
+		n.put([]fleet.Frame{*f})
 	}
 	return nil
 }

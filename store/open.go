@@ -183,6 +183,7 @@ func (s *Store) readHead() error {
 		if head == nil {
 			return nil
 		}
+		s.runFrom = tx.Bucket(bucketJournal).Sequence()
 		_, s.marked = unseal(keyClosed, head.Get(keyClosed))
 		body, ok = unseal(keyStore, head.Get(keyStore))
 		body = bytes.Clone(body)

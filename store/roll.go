@@ -30,11 +30,14 @@ func (c *Run) period() int64 {
 
 // roll returns the buckets of a day that have something in them. The curve may reach beyond the day: what joins a
 // sample inside to one outside is split at the border.
-func (c *Run) roll(d day, r Resolution) []Rollup {
+func (c *Run) roll(d day, r Resolution) []Rollup { return c.rollGaps(d, r, gapPeriods*c.period()) }
+
+// rollGaps is roll where it is known how long a gap may be.
+func (c *Run) rollGaps(d day, r Resolution, gap int64) []Rollup {
 	if c.Point == nil || c.Point.Form == fleet.FormText {
 		return nil
 	}
-	b := roller{c: c, d: d, length: r.length(d), out: d.buckets(r), gap: gapPeriods * c.period()}
+	b := roller{c: c, d: d, length: r.length(d), out: d.buckets(r), gap: gap}
 	last := -1
 	for i := range c.At {
 		if c.Quality[i] != fleet.Good || math.IsNaN(c.Number[i]) || math.IsInf(c.Number[i], 0) {

@@ -32,6 +32,14 @@ type part struct {
 	group fleet.Group
 }
 
+// begin readies a loader for another point.
+func (l *runLoader) begin(id fleet.ControllerID, point string) {
+	if l.id != id {
+		l.unpacker.want = nil
+	}
+	l.id, l.point = id, point
+}
+
 // load reads the journal first and the chunks after it: a fold writes chunks before it takes from the journal, so what
 // is in neither is nowhere.
 func (l *runLoader) load(ctx context.Context, start, first, last int64) error {
@@ -252,8 +260,12 @@ func (p *part) cut(first, last int64) {
 			}
 		}
 	}
-	p.At, p.Raw, p.Number, p.Quality = p.At[i:j], p.Raw[i:j], p.Number[i:j], p.Quality[i:j]
+	p.At, p.Raw = append(p.At[:0], p.At[i:j]...), append(p.Raw[:0], p.Raw[i:j]...) // from the start, for the memory's sake
+	p.Number, p.Quality = append(p.Number[:0], p.Number[i:j]...), append(p.Quality[:0], p.Quality[i:j]...)
 }
+
+// allGood begins the qualities of a run.
+var allGood = [...]fleet.Quality{fleet.Good, fleet.Good, fleet.Good, fleet.Good, fleet.Good, fleet.Good, fleet.Good, fleet.Good}
 
 // run reads all rows of a point.
 func (r *pointReader) run(dst *Run, rows int) {
@@ -267,8 +279,8 @@ func (r *pointReader) run(dst *Run, rows int) {
 		}
 		dst.Number[i] = number
 	}
-	for i := range dst.Quality {
-		dst.Quality[i] = fleet.Good
+	for filled := copy(dst.Quality, allGood[:]); filled < rows; {
+		filled += copy(dst.Quality[filled:], dst.Quality[:filled])
 	}
 	for _, o := range r.odd {
 		for i := o.start; i < o.end; i++ {

@@ -43,11 +43,17 @@ func (r *Run) setText(i int, text string) {
 }
 
 // Runs gives a point's samples at or after from and before to in the order of time, a stretch of some hours at a time,
-// which is valid until the next one. An error ends it, and comes with no run.
+// which is valid until the next one, the last one until the
+// loop ends. An error ends it, and comes with no run.
 func (s *Store) Runs(ctx context.Context, id fleet.ControllerID, point string, from, to time.Time) iter.Seq2[*Run, error] {
 	return func(yield func(*Run, error) bool) {
 		first, last := limits(from, to)
-		l := runLoader{s: s, id: id, point: point}
+		l, _ := s.loaders.Get().(*runLoader)
+		if l == nil {
+			l = &runLoader{s: s}
+		}
+		defer s.loaders.Put(l)
+		l.begin(id, point)
 		for {
 			start, ok, err := s.nextWindow(ctx, first, last)
 			if err == nil && ok {

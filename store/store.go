@@ -32,6 +32,7 @@ type Store struct {
 	db       *bbolt.DB
 	file     *os.File // the one that db uses
 	format   int      // of the file
+	runFrom  uint64   // the journal's sequence when it was opened: what is above it was appended since
 	created  time.Time
 	pageSize int64
 
@@ -41,6 +42,7 @@ type Store struct {
 	marked bool  // the file says that it was closed cleanly
 	broken error // a write came upon damage: what bbolt remembers may be wrong, so it must not write again
 
+	loaders sync.Pool     // of *runLoader, for their memory
 	folding chan struct{} // holds a token while a fold is at work
 
 	closed  atomic.Bool
