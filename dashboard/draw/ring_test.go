@@ -1,6 +1,7 @@
 package draw
 
 import (
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -38,15 +39,22 @@ func TestRingHasEverything(t *testing.T) {
 						t.Errorf("%d wide, %d controllers: %s is there %d times", width, n, id, got[id])
 					}
 				}
-				for _, a := range elements(t, svg, "a") {
-					if a["aria-label"] == "" || !strings.HasPrefix(a["href"], "/") {
-						t.Errorf("link without a name or a place: %v", a)
+				links := elements(t, svg, "a")
+				for _, a := range links {
+					if !strings.HasPrefix(a["href"], "/") {
+						t.Errorf("link without a place: %v", a)
 					}
+				}
+				if named := namedLink.FindAllString(string(svg), -1); len(named) != len(links) {
+					t.Errorf("%d of %d links have a name", len(named), len(links))
 				}
 			}
 		}
 	}
 }
+
+// namedLink is a link that begins with its name.
+var namedLink = regexp.MustCompile(`<a [^>]*><title>[^<]+</title>`)
 
 func TestRingLinkCount(t *testing.T) {
 	for _, tt := range []struct {

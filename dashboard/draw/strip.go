@@ -123,10 +123,11 @@ func (c *canvas) stageSpan(p *plot, s StageSpan) {
 	c.end()
 }
 
-// linked opens a link if there is somewhere to go. Whoever calls it calls unlinked with the same href.
+// linked opens a link if there is somewhere to go. Whoever calls it calls unlinked with the same href. Its name is a
+// title and no aria-label: the words that are seen may be cut short, and a label must hold what is seen (WCAG 2.5.3).
 func (c *canvas) linked(href, name string) {
 	if href != "" {
-		c.start("a", "href", safeHref(href), "aria-label", name)
+		c.start("a", "href", safeHref(href)).start("title").chars(name).end()
 	}
 }
 
