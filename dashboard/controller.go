@@ -65,12 +65,12 @@ func (s *server) controllerPage(v *visit, id fleet.ControllerID) (*view, error) 
 }
 
 func controllerAbout(ring *fleet.Ring, c *fleet.Controller) string {
-	about := "a controller of the ring " + ring.Name + ", fed by " + sourceWord(c.Source)
-	if c.Source == fleet.Other {
-		about = "a controller of the ring " + ring.Name
+	about := "a controller of the ring " + ring.Name
+	if c.Source != fleet.Other {
+		about += ", fed by " + sourceWord(c.Source)
 	}
 	if c.Rated > 0 {
-		about += " of " + plainNumber(c.Rated/1000) + " kW"
+		about += ", rated " + plainNumber(c.Rated/1000) + " kW"
 	}
 	return sentence(about)
 }
@@ -167,7 +167,7 @@ func pollFacts(u *unit, now time.Time) []fact {
 	}
 	if !u.heard.IsZero() {
 		facts = append(facts,
-			fact{"Last answer", lasted(now.Sub(u.heard)) + " ago", ""},
+			fact{"Last answer", ago(now.Sub(u.heard)), ""},
 			fact{"It took", lasted(u.took), "from the first request to the end of the last answer"},
 			fact{"Asked late by", lasted(u.late), "behind the grid of the poll period"})
 	}

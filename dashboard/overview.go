@@ -78,7 +78,7 @@ func (s *server) siteRow(v *visit, site *fleet.Site) siteRow {
 		row.Full = clock(t.full, v.now, site.Zone)
 	}
 	if !t.heard.IsZero() {
-		row.Heard = lasted(v.now.Sub(t.heard)) + " ago"
+		row.Heard = ago(v.now.Sub(t.heard))
 	}
 	return row
 }

@@ -13,7 +13,7 @@ import (
 // Pictures are drawn twice, for a phone and for a desk; the style sheet shows one of them.
 const (
 	narrow = 340
-	wide   = 960
+	wide   = 1180
 )
 
 // A dayView is a site's day in pictures on one time axis.
@@ -157,5 +157,5 @@ func anyOutOfService(standing []fleet.Alarm, on fleet.Subject) bool {
 }
 
 func ringLink(row *linkRow) draw.RingLink {
-	return draw.RingLink{ID: row.ID, Href: "#" + row.Element, Health: row.health, Word: row.short, Number: row.number}
+	return draw.RingLink{ID: row.ID, Href: "#" + row.Element, Health: row.health, Word: row.short}
 }

@@ -47,7 +47,7 @@ type linkRow struct {
 	ID, Element, Name, Word, Counts, Class string
 	Pulled                                 bool
 	health                                 draw.Health
-	short, number                          string // for the picture
+	short                                  string // for the picture; empty: the health's own word
 }
 
 type energyRow struct {
@@ -152,7 +152,7 @@ func unitLine(u *unit, standing []fleet.Alarm, now time.Time) unitRow {
 		row.Volts = amount(x, fleet.Volt)
 	}
 	if !u.heard.IsZero() {
-		row.Heard = lasted(now.Sub(u.heard)) + " ago"
+		row.Heard = ago(now.Sub(u.heard))
 	}
 	if a := worst(standing, fleet.Subject(u.c.ID)); a != nil {
 		row.Class = a.Priority.String()
@@ -206,7 +206,7 @@ func (row *linkRow) count(to *unit, now time.Time) {
 		row.Counts = plainNumber(good) + " good and " + plainNumber(bad) + " bad frames in " + lasted(over)
 		row.Word, row.health = "carries", draw.LinkGood
 		if good+bad > 0 {
-			row.number = fixed(100*bad/(good+bad), 1) + " % bad"
+			row.short = "good, " + fixed(100*bad/(good+bad), 1) + " % bad"
 		}
 		if last, lastBad, _ := to.link.last(); last+lastBad == 0 {
 			row.Word, row.health, row.short = "nothing arrived just now", draw.LinkUnknown, "nothing just now"

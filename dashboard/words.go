@@ -67,6 +67,14 @@ func lasted(d time.Duration) string {
 	return twoParts(m/60/24, "d", m/60%24, "h")
 }
 
+// ago says how long something is past.
+func ago(d time.Duration) string {
+	if d < 2*time.Second {
+		return "just now"
+	}
+	return lasted(d) + " ago"
+}
+
 func twoParts(a int, unitA string, b int, unitB string) string {
 	s := strconv.Itoa(a) + " " + unitA
 	if b > 0 {
