@@ -5,6 +5,13 @@ import "fmt"
 // likely is the probability from which on a suspect is worth acting on without more evidence.
 const likely = 0.9
 
+// worthSwapping is the probability from which on a swap is worth the walk, and cleared the one below which a cable serves
+// for comparison.
+const (
+	worthSwapping = 0.3
+	cleared       = 0.05
+)
+
 // advise says whether the evidence is enough, what would tell more, and which swap would.
 func (r *Ring) advise(d *Diagnosis, traces []trace) {
 	top := 0.0
@@ -34,7 +41,9 @@ func (r *Ring) advise(d *Diagnosis, traces []trace) {
 	default:
 		d.Needs = "The next calls will make it plainer, best while every unit is awake: where a unit sleeps or does not answer, nobody can tell the cables on its two sides apart."
 	}
-	d.Swap = r.swapFor(d)
+	if top >= worthSwapping {
+		d.Swap = r.swapFor(d)
+	}
 }
 
 // swapFor names the swap that tells a suspected cable from the jacks at its ends and from its units.
@@ -45,7 +54,7 @@ func (r *Ring) swapFor(d *Diagnosis) string {
 		if s.What != BadCable {
 			continue
 		}
-		suspected[string(s.Link)] = true
+		suspected[string(s.Link)] = s.Probability > cleared
 		for i, l := range r.links {
 			if l.ID == s.Link && first < 0 {
 				first = i

@@ -175,12 +175,17 @@ func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
 func (r *Ring) weigh(p place, i int, prior float64, traces []trace, counts []*verdict) hypothesis {
 	h := hypothesis{place: p, unit: i, prior: prior, log: math.Inf(-1), parts: make([]float64, len(traces)+1)}
 	w, gains := &r.units[i].wire, counts[i][p]
+	last := len(traces)
+	if last > 0 && traces[last-1].what == "temperature" {
+		h.parts[last] = math.Inf(-1) // that is how it stands now: nothing can have begun after it
+		last--
+	}
 	after := 0.0
-	for k := len(traces); k >= 0; k-- {
+	for k := last; k >= 0; k-- {
 		if k < len(traces) {
 			after += traces[k].logs[p][i] - traces[k].plain
 		}
-		h.parts[k] = after - math.Log(float64(len(traces)+1)) + w.within(gains, traces, k)
+		h.parts[k] = after - math.Log(float64(last+1)) + w.within(gains, traces, k)
 		h.log = logAdd(h.log, h.parts[k])
 	}
 	h.log += prior
@@ -199,6 +204,10 @@ func (w *wire) within(gains []float64, traces []trace, k int) float64 {
 	}
 	if k < len(traces) {
 		to = w.batchAt(traces[k].at)
+	}
+	// A cable that breaks after everything that was counted is another one's affair, unless nothing was counted in this time.
+	if last := len(gains) - 2; from <= last {
+		to = min(to, last)
 	}
 	to = max(to, from)
 	sum := math.Inf(-1)

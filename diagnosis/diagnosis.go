@@ -29,6 +29,8 @@ import (
 
 // A Ring is what is remembered of one ring. It is for one goroutine at a time.
 type Ring struct {
+	Zone *time.Location // of the times in sentences, and of the hour of day; never nil
+
 	f       *fleet.Ring
 	periods fleet.Periods
 	units   []unit
@@ -45,6 +47,8 @@ type Ring struct {
 	step  time.Duration // of a batch of link counts
 	pace  float64       // frames in a second that are usual here; 0: not known
 	paced time.Time     // when that was learned
+
+	turning [2]float64 // W of the wind and of the hydro units, as of the poll before
 }
 
 // keptCalls and keptTrips bound what is remembered; the oldest goes first.
@@ -55,7 +59,7 @@ const (
 
 // New returns an empty memory of a ring. It keeps f, which must not change any more.
 func New(f *fleet.Ring, p fleet.Periods) *Ring {
-	r := &Ring{f: f, periods: p, index: map[fleet.ControllerID]int{}, links: f.Links()}
+	r := &Ring{Zone: time.UTC, f: f, periods: p, index: map[fleet.ControllerID]int{}, links: f.Links()}
 	r.units = make([]unit, len(f.Controllers))
 	r.into = make([]int, len(f.Controllers))
 	for i := range f.Controllers {
@@ -87,6 +91,15 @@ func (r *Ring) Put(f *fleet.Frame) {
 		r.now = f.At
 		r.close()
 		r.learnPace()
+		r.turning = [2]float64{}
+		for i := range r.units {
+			switch u := &r.units[i]; u.c.Source {
+			case fleet.Wind:
+				r.turning[0] += u.power
+			case fleet.Hydro:
+				r.turning[1] += u.power
+			}
+		}
 	}
 	if f.Outcome != fleet.Answered {
 		u.missed++

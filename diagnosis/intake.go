@@ -28,7 +28,8 @@ type unit struct {
 	enabled, reference, sensor truth
 	heat                       heat
 	tripped                    bool
-	wire                       wire // the cable into it
+	current, power             float64 // newest; A, W
+	wire                       wire    // the cable into it
 }
 
 type truth uint8
@@ -83,12 +84,20 @@ func (r *Ring) take(i int, f *fleet.Frame) {
 	if v, ok := f.Number(fleet.BatteryTemperature); ok && !math.IsNaN(v) && !math.IsInf(v, 0) {
 		r.warm(i, v, f.At)
 	}
+	for _, q := range []struct {
+		of fleet.Quantity
+		to *float64
+	}{{fleet.BatteryCurrent, &u.current}, {fleet.OutputPower, &u.power}} {
+		if v, ok := f.Number(q.of); ok && !math.IsNaN(v) && !math.IsInf(v, 0) {
+			*q.to = v
+		}
+	}
 	r.fault(i, f)
 	if s, ok := f.Stage(); ok && s > fleet.StageUnknown && s <= fleet.Fault {
 		r.enter(i, s, f.At)
 	}
 	if r.into[i] >= 0 {
-		u.wire.take(f, r.audible(i), r.step, r.pace)
+		u.wire.take(f, r.audible(i), r.step, r.pace, r.around(i))
 	}
 }
 

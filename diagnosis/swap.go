@@ -118,9 +118,9 @@ func wait(trouble, here, there Tally) time.Duration {
 }
 
 func (r *SwapResult) say(hereBefore, hereAfter, thereBefore, thereAfter Tally) string {
-	percent := func(t Tally) float64 { return 100 * t.Bad / t.Frames }
-	figures := fmt.Sprintf("bad frames went from %.2g %% to %.2g %% at the suspected place and from %.2g %% to %.2g %% at the other",
-		percent(hereBefore), percent(hereAfter), percent(thereBefore), percent(thereAfter))
+	share := func(t Tally) string { return percent(t.Bad / t.Frames) }
+	figures := fmt.Sprintf("bad frames went from %s to %s at the suspected place and from %s to %s at the other",
+		share(hereBefore), share(hereAfter), share(thereBefore), share(thereAfter))
 	switch r.Verdict {
 	case Moved:
 		return "It moved with the cable: " + figures + ". Replace the cable."

@@ -2,6 +2,8 @@ package diagnosis
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"time"
 
 	"ringwarden/diagnosis/statistics"
@@ -17,6 +19,7 @@ type Why struct {
 	// Bursts: bad times come in bursts. Length is the mean of one, Spacing from the beginning of one to that of the next.
 	Bursts          bool
 	Length, Spacing time.Duration
+	Associations    []Association // what the share goes along with since it changed, where that is no chance
 	Sentences       []string
 }
 
@@ -27,18 +30,15 @@ const clearly = 10
 // Why looks into the counts of a cable; of one that is not in the ring, or that nothing is counted on, it says nothing.
 func (r *Ring) Why(id fleet.LinkID) Why {
 	for _, l := range r.links {
-		if l.ID == id {
-			return r.units[l.To].wire.why()
+		if w := &r.units[l.To].wire; l.ID == id && len(w.batches) >= 8 {
+			return r.why(w)
 		}
 	}
 	return Why{}
 }
 
-func (w *wire) why() Why {
+func (r *Ring) why(w *wire) Why {
 	var y Why
-	if len(w.batches) < 8 {
-		return y
-	}
 	x, n := make([]float64, len(w.batches)), make([]float64, len(w.batches))
 	for i := range w.batches {
 		x[i], n[i] = w.batches[i].spoilt()
@@ -49,12 +49,52 @@ func (w *wire) why() Why {
 		y.Changed = true
 		y.At, y.Low, y.High = w.batches[c.After].since, w.batches[c.Low-1].since, w.batches[min(c.High, len(w.batches)-1)].since
 		y.Before, y.After = ratio(x[:c.After], n[:c.After]), ratio(x[c.After:], n[c.After:])
-		y.Sentences = append(y.Sentences, fmt.Sprintf("The share of bad frames went from %.2g %% to %.2g %% about %s (between %s and %s).",
-			100*y.Before, 100*y.After, day(y.At), day(y.Low), day(y.High)))
+		y.Sentences = append(y.Sentences, fmt.Sprintf("The share of bad frames went from %s to %s about %s (between %s and %s).",
+			percent(y.Before), percent(y.After), r.day(y.At), r.day(y.Low), r.day(y.High)))
 		x, n = x[c.After:], n[c.After:]
 	}
 	y.bursts(x, n, w.step)
+	y.Associations = w.associate(len(w.batches)-len(x), r.Zone)
+	for _, a := range y.Associations {
+		y.Sentences = append(y.Sentences, a.Sentence)
+	}
 	return y
+}
+
+// around is what goes on beside a cable, in the order of surroundings.
+type around [4]float64
+
+var surroundings = []string{"battery temperature", "current of the receiving unit", "wind power", "hydro power"}
+
+func (r *Ring) around(i int) around {
+	a := around{0, r.units[i].current, r.turning[0], r.turning[1]}
+	if ref, ok := r.referenceUnit(); ok {
+		a[0] = r.units[ref].heat.value
+	} else {
+		a[0] = r.units[i].heat.value
+	}
+	return a
+}
+
+// associate looks for what the share of bad frames goes along with, from a batch on.
+func (w *wire) associate(from int, zone *time.Location) []Association {
+	var share []float64
+	others := map[string][]float64{}
+	const hours = "hours from midday"
+	for i := range w.batches[from:] {
+		b := &w.batches[from+i]
+		x, n := b.spoilt()
+		if n == 0 || b.readings == 0 {
+			continue
+		}
+		share = append(share, x/n)
+		for k, name := range surroundings {
+			others[name] = append(others[name], b.around[k]/b.readings)
+		}
+		at := b.since.Add(w.step / 2).In(zone)
+		others[hours] = append(others[hours], math.Abs(float64(at.Hour())+float64(at.Minute())/60-12))
+	}
+	return Associate("share of bad frames", share, others, append([]string{hours}, surroundings...))
 }
 
 // bursts looks for bad times among good ones: batches with far more bad frames than the others.
@@ -116,6 +156,9 @@ func Associate(what string, series []float64, others map[string][]float64, names
 		o := others[name]
 		if len(o) != len(series) || len(o) < 8 {
 			continue
+		}
+		if slices.Min(o) == slices.Max(o) {
+			continue // it never moved, or is not read
 		}
 		all = append(all, Association{With: name, Rank: statistics.Spearman(series, o)})
 		ps = append(ps, statistics.PermutationP(series, o, shuffles, uint64(i)+1))

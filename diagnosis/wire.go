@@ -27,10 +27,16 @@ const keptBatches = 96
 type batch struct {
 	since             time.Time
 	good, bad, absent float64 // absent: frames that did not come although both ends were there
+	around            around  // sums over the readings
+	readings          float64
 }
 
 func (b *batch) add(o *batch) {
 	b.good, b.bad, b.absent = b.good+o.good, b.bad+o.bad, b.absent+o.absent
+	for i := range b.around {
+		b.around[i] += o.around[i]
+	}
+	b.readings += o.readings
 }
 
 type evidence uint8
@@ -59,7 +65,7 @@ func (r *rate) perSecond() float64 {
 }
 
 // take files a frame of the receiver. both says since when both ends of the cable are known to have been there.
-func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64) {
+func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64, circumstances around) {
 	by := byNothing
 	_, hasGood := f.Value(fleet.LinkGood)
 	_, hasBad := f.Value(fleet.LinkBad)
@@ -82,7 +88,7 @@ func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace flo
 	if w.step == 0 {
 		w.step = step
 	}
-	var b batch
+	b := batch{around: circumstances, readings: 1}
 	seconds := f.At.Sub(last).Seconds()
 	there := !first && !both.After(last)
 	switch by {

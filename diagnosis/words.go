@@ -44,7 +44,15 @@ func count(n int, one string) string {
 }
 
 // day returns an instant as the sentences write it.
-func day(t time.Time) string { return t.Format("2006-01-02 15:04") }
+func (r *Ring) day(t time.Time) string { return t.In(r.Zone).Format("2006-01-02 15:04") }
+
+// percent returns a share as the sentences write it.
+func percent(share float64) string {
+	if share >= 0.1 {
+		return fmt.Sprintf("%.0f %%", 100*share)
+	}
+	return fmt.Sprintf("%.2g %%", 100*share)
+}
 
 // telling is how much an event must say for a hypothesis, as the logarithm of a likelihood ratio, to be told.
 const telling = 0.5
@@ -75,7 +83,7 @@ func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float6
 	case h.place == unitApart && u.enabled == isFalse:
 		said = append(said, u.name+" itself reports that it takes no part in the ring.")
 	case h.place == unitDead && u.missed > 0:
-		said = append(said, fmt.Sprintf("%s has not answered since %s.", u.name, day(u.answered)))
+		said = append(said, fmt.Sprintf("%s has not answered since %s.", u.name, r.day(u.answered)))
 	}
 	return said
 }
@@ -109,11 +117,11 @@ func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string 
 	link := r.links[r.into[h.unit]]
 	line := fmt.Sprintf("from %s to %s", r.units[link.From].name, r.units[link.To].name)
 	if gains[best] < telling {
-		return fmt.Sprintf("The %s counted %s speak against it: %.3g %% of %.0f bad or missing, %.2g %% are usual in this ring.", what, line,
-			100*(bad+absent)/n, n, 100*usual)
+		return fmt.Sprintf("The %s counted %s speak against it: %s of %.0f bad or missing, %s are usual in this ring.", what, line,
+			percent((bad+absent)/n), n, percent(usual))
 	}
-	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad and about %.0f did not come (%.3g %%; usual in this ring: %.2g %%).",
-		day(w.batches[best].since), bad, n, what, line, absent, 100*(bad+absent)/n, 100*usual)
+	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad and about %.0f did not come (%s; usual in this ring: %s).",
+		r.day(w.batches[best].since), bad, n, what, line, absent, percent((bad+absent)/n), percent(usual))
 }
 
 // tellEvent says what an event has to do with a hypothesis: who had the message last, and who did not get it.
@@ -137,7 +145,7 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 			break
 		}
 	}
-	when := day(t.at)
+	when := r.day(t.at)
 	if h.place == unitApart {
 		switch t.what {
 		case "temperature":

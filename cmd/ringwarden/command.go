@@ -55,7 +55,7 @@ Exit status: 0 done, 1 it failed, 2 the command line was wrong.`,
 	root.PersistentFlags().StringVar(&a.logLevel, "log-level", "info", "debug, info, warn or error")
 	root.AddCommand(
 		a.runCommand(), a.demoCommand(), a.simulateCommand(), a.mapCommand(), a.configCommand(),
-		a.alarmsCommand(), a.notifyCommand(), a.replayCommand(), a.storeCommand(), a.exportCommand(), a.noteCommand(), a.notesCommand(),
+		a.alarmsCommand(), a.notifyCommand(), a.replayCommand(), a.diagnoseCommand(), a.storeCommand(), a.exportCommand(), a.noteCommand(), a.notesCommand(),
 		a.schemaCommand(), a.versionCommand(),
 	)
 	return root

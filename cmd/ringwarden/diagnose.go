@@ -1,0 +1,244 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"ringwarden/diagnosis"
+	"ringwarden/fleet"
+	"ringwarden/store"
+)
+
+func (a *app) diagnoseCommand() *cobra.Command {
+	var o diagnoseOptions
+	var from, to, swappedAt string
+	c := &cobra.Command{
+		Use:   "diagnose [FLEET-FILE]",
+		Short: "Which cable or unit is it? Weigh the stored readings of a ring",
+		Long: `Weigh the stored readings of a time and print, for each ring, what is suspected, how likely it is, the evidence in
+sentences, what would tell more, and which cables to swap. It uses what the register map offers: counters of frames, a
+sampled flag, or the calls and temperatures alone.
+
+After a swap of two cables, --swapped and --at say what it has shown: whether the trouble moved with the cable, stayed
+with the jacks, or how long to wait until that is known.
+
+The database must not be in use: stop the daemon, or name a copy of it with --store. Nothing is changed. It is advice
+for whoever goes there; local code and licensed practice decide what may be touched.`,
+		Example: `  ringwarden diagnose fleet.yaml --ring mill/north
+  ringwarden diagnose fleet.yaml --ring mill/north --from 720h --calls
+  ringwarden diagnose fleet.yaml --swapped 'mill/north/alder>birch,mill/north/cedar>elm' --at '2026-03-01 12:00'`,
+		Args: arguments(0, 1, "one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			p, err := loadPlant(fleetPath(args))
+			if err != nil {
+				return err
+			}
+			now := time.Now()
+			for _, t := range []struct {
+				flag, text string
+				to         *time.Time
+			}{{"--from", from, &o.from}, {"--to", to, &o.to}, {"--at", swappedAt, &o.at}} {
+				if t.text == "" {
+					continue
+				}
+				if *t.to, err = instant(t.flag, t.text, now); err != nil {
+					return err
+				}
+			}
+			return a.diagnose(c.Context(), p.fleet, o)
+		},
+	}
+	c.Flags().StringVar(&o.ring, "ring", "", "ring to look at, as in mill/north; otherwise all")
+	c.Flags().StringVar(&from, "from", "168h", "where to begin: an instant or a day, or how long ago, as in 168h")
+	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
+	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, as a copy of it")
+	c.Flags().BoolVar(&o.calls, "calls", false, "also list the float and equalize calls, and what a hop takes")
+	c.Flags().StringVar(&o.swapped, "swapped", "", "two cables that were swapped, the suspected place first: LINK,LINK")
+	c.Flags().StringVar(&swappedAt, "at", "", "when they were swapped")
+	return c
+}
+
+type diagnoseOptions struct {
+	ring, store, swapped string
+	from, to, at         time.Time
+	calls                bool
+}
+
+// A patient is a ring with its site.
+type patient struct {
+	site *fleet.Site
+	ring *fleet.Ring
+	*diagnosis.Ring
+}
+
+func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) error {
+	patients, ids, err := patientsOf(f, o.ring)
+	if err != nil {
+		return err
+	}
+	here, there, err := swappedLinks(patients, &o)
+	if err != nil {
+		return err
+	}
+	path := f.Store
+	if o.store != "" {
+		path = o.store
+	}
+	s, err := store.Open(path, store.Options{ReadOnly: true})
+	if err != nil {
+		if errors.Is(err, store.ErrLocked) {
+			return hintedError{err, "a daemon has it open; stop that, or make a copy of it and name the copy with --store"}
+		}
+		return err
+	}
+	defer s.Close()
+	for frame, err := range s.Frames(ctx, store.Query{Controllers: ids, From: o.from, To: o.to}) {
+		if err != nil {
+			return err
+		}
+		if p := patients[frame.Controller.Ring()]; p != nil {
+			p.Put(&frame)
+		}
+	}
+	for i := range f.Sites {
+		for k := range f.Sites[i].Rings {
+			if p := patients[f.Sites[i].Rings[k].ID]; p != nil {
+				p.report(a.out, &o, here, there)
+			}
+		}
+	}
+	return nil
+}
+
+// patientsOf returns the rings to look at by their ids, and their controllers.
+func patientsOf(f *fleet.Fleet, only string) (map[fleet.RingID]*patient, []fleet.ControllerID, error) {
+	patients := map[fleet.RingID]*patient{}
+	var ids []fleet.ControllerID
+	var known []string
+	for i := range f.Sites {
+		for k := range f.Sites[i].Rings {
+			r := &f.Sites[i].Rings[k]
+			known = append(known, string(r.ID))
+			if only != "" && only != string(r.ID) {
+				continue
+			}
+			d := diagnosis.New(r, f.Periods)
+			d.Zone = f.Sites[i].Zone
+			patients[r.ID] = &patient{&f.Sites[i], r, d}
+			for _, c := range r.Controllers {
+				ids = append(ids, c.ID)
+			}
+		}
+	}
+	if len(patients) == 0 && only != "" {
+		return nil, nil, usageError{fmt.Errorf("--ring %q is no ring of the fleet; it has %s", only, strings.Join(known, ", "))}
+	}
+	return patients, ids, nil
+}
+
+// swappedLinks reads which cables were swapped; empty if none were.
+func swappedLinks(patients map[fleet.RingID]*patient, o *diagnoseOptions) (here, there fleet.LinkID, err error) {
+	switch {
+	case o.swapped == "" && o.at.IsZero():
+		return "", "", nil
+	case o.swapped == "" || o.at.IsZero():
+		return "", "", usageError{errors.New("--swapped and --at go together: which two cables, and when")}
+	}
+	first, second, ok := strings.Cut(o.swapped, ",")
+	if !ok {
+		return "", "", usageError{fmt.Errorf("--swapped %q names one cable; write LINK,LINK with the suspected place first", o.swapped)}
+	}
+	for _, text := range []string{first, second} {
+		id := fleet.LinkID(strings.TrimSpace(text))
+		found := false
+		if p := patients[id.Ring()]; p != nil {
+			for _, l := range p.ring.Links() {
+				found = found || l.ID == id
+			}
+		}
+		if !found {
+			return "", "", usageError{fmt.Errorf("--swapped %q is no cable of the rings that are looked at; write it as in mill/north/alder>birch", id)}
+		}
+	}
+	here, there = fleet.LinkID(strings.TrimSpace(first)), fleet.LinkID(strings.TrimSpace(second))
+	if here.Ring() != there.Ring() {
+		return "", "", usageError{errors.New("--swapped names cables of two rings; name two of one ring")}
+	}
+	return here, there, nil
+}
+
+func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.LinkID) {
+	fmt.Fprintf(out, "%s, %s (%s)\n", p.site.Name, p.ring.Name, p.ring.ID)
+	if p.Newest().IsZero() {
+		fmt.Fprint(out, "  No readings are stored of this time.\n\n")
+		return
+	}
+	d := p.Diagnose()
+	switch {
+	case !d.Enough && d.Sound < 0.9:
+		fmt.Fprintln(out, "  Not enough evidence yet.")
+	case d.Sound > 0.5:
+		fmt.Fprintf(out, "  Nothing seems wrong (%.0f %%).\n", 100*d.Sound)
+	}
+	for i := range d.Suspects {
+		if s := &d.Suspects[i]; s.Probability >= 0.02 {
+			p.suspect(out, i+1, s)
+		}
+	}
+	for _, line := range []string{d.Needs, d.Swap} {
+		if line != "" {
+			fmt.Fprintln(out, "  "+line)
+		}
+	}
+	if o.calls {
+		p.listCalls(out)
+	}
+	if here != "" && here.Ring() == p.ring.ID {
+		fmt.Fprintln(out, "  The swap: "+diagnosis.Swap(
+			p.Count(here, o.from, o.at), p.Count(here, o.at, o.to), p.Count(there, o.from, o.at), p.Count(there, o.at, o.to)).Sentence)
+	}
+	fmt.Fprintln(out)
+}
+
+func (p *patient) suspect(out io.Writer, place int, s *diagnosis.Suspect) {
+	what := s.What.String() + " " + string(s.Link) + string(s.Unit)
+	if s.How != "" {
+		what += " (" + s.How + ")"
+	}
+	fmt.Fprintf(out, "  %d. %.0f %%  %s\n", place, 100*s.Probability, what)
+	for _, e := range s.Evidence {
+		fmt.Fprintln(out, "     "+e)
+	}
+	if s.What == diagnosis.BadCable && s.Probability > 0.5 {
+		for _, w := range p.Why(s.Link).Sentences {
+			fmt.Fprintln(out, "     "+w)
+		}
+	}
+}
+
+func (p *patient) listCalls(out io.Writer) {
+	if h := p.HopTime(); h.Calls > 0 {
+		fmt.Fprintf(out, "  A hop takes between %s and %s (%s).\n", h.Low.Round(10*time.Millisecond), h.High.Round(10*time.Millisecond), count(h.Calls, "call", "calls"))
+	}
+	for _, c := range p.Calls() {
+		steps := make([]string, 0, len(c.Steps))
+		for _, s := range c.Steps {
+			steps = append(steps, s.Unit.Slug())
+		}
+		fmt.Fprintf(out, "  %s %s, started by %s (%.0f %% sure): %s", c.From.In(p.site.Zone).Format(time.DateTime), c.Stage, c.Starter.Slug(), 100*c.Sure, strings.Join(steps, " > "))
+		if len(c.Missing) > 0 {
+			missing := make([]string, 0, len(c.Missing))
+			for _, m := range c.Missing {
+				missing = append(missing, m.Slug())
+			}
+			fmt.Fprintf(out, "; did not follow: %s", strings.Join(missing, ", "))
+		}
+		fmt.Fprintln(out)
+	}
+}
