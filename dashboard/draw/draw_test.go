@@ -21,7 +21,7 @@ var (
 // Whoever changes a drawing looks at the pictures that change: the files open in any browser, uncoloured.
 func TestGolden(t *testing.T) {
 	for width, names := range map[int]string{
-		366: "power stages ring-5-trouble ring-40-trouble",
+		366: "power stages ring-5-trouble ring-mill ring-40-trouble",
 		900: "voltage year columns chart-empty",
 		640: "heat-month bars ring-2 ring-8 ring-13-trouble ring-hostile",
 	} {
@@ -83,7 +83,7 @@ func TestGallery(t *testing.T) {
 	if *gallery == "" {
 		t.Skip("wrote no pages to look at: -gallery names no folder")
 	}
-	for _, w := range []int{366, 1120} {
+	for _, w := range []int{340, 1120} {
 		all := pictures(w)
 		var b strings.Builder
 		b.WriteString(`<!doctype html><html lang="en"><meta charset="utf-8"><title>pictures</title><style>` + CSS() +
@@ -91,7 +91,7 @@ func TestGallery(t *testing.T) {
 		for _, name := range slices.Sorted(maps.Keys(all)) {
 			b.WriteString("<h3>" + name + "</h3>" + string(all[name]))
 		}
-		name := map[int]string{366: "phone", 1120: "desk"}[w]
+		name := map[int]string{340: "phone", 1120: "desk"}[w]
 		if err := os.WriteFile(filepath.Join(*gallery, name+".html"), []byte(b.String()), 0o644); err != nil {
 			t.Fatal(err)
 		}

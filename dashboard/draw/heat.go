@@ -190,9 +190,13 @@ func (c *canvas) heatKey(ht *Heat, x, y, w float64) {
 	c.rect("dr-heat dr-heat0", x, y, 16, 10)
 	c.plain("dr-key", left, x+21, y+9, "0")
 	x += 42
+	grey := 14.0
+	if w < phone {
+		grey = 8
+	}
 	for i := 1; i <= greys; i++ {
-		c.rect("dr-heat dr-heat"+strconv.Itoa(i), x, y, 14, 10)
-		x += 15
+		c.rect("dr-heat dr-heat"+strconv.Itoa(i), x, y, grey, 10)
+		x += grey + 1
 	}
 	words := "to " + short(top) + " " + ht.Unit
 	if ht.Limit <= 0 || w < phone {
@@ -205,7 +209,7 @@ func (c *canvas) heatKey(ht *Heat, x, y, w float64) {
 		c.rect("dr-heat "+ht.state().Class(), x, y, 14, 10)
 		c.line("dr-on "+ht.state().Class(), x+4, y+8, x+10, y+2)
 		c.plain("dr-key", left, x+19, y+9, "more")
-		x += 62
+		x += 56
 	}
 	c.empty("rect", "dr-none", "x", x, "y", y, "width", 14.0, "height", 10.0, "fill", c.url("none"))
 	c.plain("dr-key", left, x+19, y+9, "no data")

@@ -243,13 +243,25 @@ func hostileRing(w int) Ring {
 	return r
 }
 
+// mill is a ring with names as people give them.
+func mill(w int) Ring {
+	r := ring(w, 5, true)
+	r.ID, r.Call = "ringmill", nil
+	for i, name := range []string{"Barn roof", "South field", "Leat turbine", "Ridge turbine", "Weaver's loft"} {
+		r.Controllers[i].Name = name
+	}
+	r.Controllers[4].Note = "temperature defaulted"
+	r.Bank = []string{"49.3 V", "1494 W", "42.7 kWh today"}
+	return r
+}
+
 // pictures are what the golden files hold, by name.
 func pictures(w int) map[string]template.HTML {
 	small := min(w, 640)
 	m := map[string]template.HTML{
 		"power": power(w).SVG(), "voltage": voltage(w).SVG(), "year": year(w).SVG(), "many": many(w).SVG(), "stages": stages(w).SVG(),
 		"heat-month": heat(small, 31).SVG(), "heat-year": heat(small, 365).SVG(),
-		"bars": bars(small).SVG(), "columns": columns(w).SVG(), "ring-hostile": hostileRing(small).SVG(), "chart-empty": Chart{Width: w, Title: "Nothing"}.SVG(),
+		"bars": bars(small).SVG(), "columns": columns(w).SVG(), "ring-hostile": hostileRing(small).SVG(), "ring-mill": mill(small).SVG(), "chart-empty": Chart{Width: w, Title: "Nothing"}.SVG(),
 	}
 	for _, n := range []int{0, 1, 2, 3, 5, 8, 13, 40, 200} {
 		m["ring-"+strconv.Itoa(n)] = ring(small, n, false).SVG()

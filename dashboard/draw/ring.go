@@ -93,7 +93,7 @@ func (r Ring) SVG() template.HTML {
 		c.openEnd(l)
 	}
 	c.call(l, &r)
-	c.bank(l, &r)
+	c.bank(l)
 	for i := range r.Controllers {
 		c.unit(l, i, &r.Controllers[i])
 	}
@@ -172,18 +172,10 @@ func (r *Ring) describe() string {
 }
 
 // bank writes the lines in the middle.
-func (c *canvas) bank(l *ringLayout, r *Ring) {
-	lines := r.lines()
-	y := l.cy - float64(len(lines)-1)*10 + 6
-	for i, s := range lines {
-		switch {
-		case i == len(r.Bank):
-			c.text("dr-call-word", middle, l.cx, y, l.middle, normal, s)
-		case i == 0:
-			c.text("dr-bank", middle, l.cx, y, l.middle, large, s)
-		default:
-			c.text("dr-quiet", middle, l.cx, y, l.middle, small, s)
-		}
+func (c *canvas) bank(l *ringLayout) {
+	y := l.cy - float64(len(l.lines)-1)*10 + 6
+	for _, s := range l.lines {
+		c.text(s.class, middle, l.cx, y, l.middle, s.size, s.text)
 		y += 20
 	}
 }

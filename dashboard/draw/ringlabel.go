@@ -1,10 +1,6 @@
 package draw
 
-import (
-	"math"
-
-	"ringwarden/fleet"
-)
+import "math"
 
 // A box is a place that is taken.
 type box struct{ x0, y0, x1, y1 float64 }
@@ -25,6 +21,12 @@ const lineHeight = 14.0
 func (l *ringLayout) label(r *Ring) {
 	taken := l.obstacles(r)
 	l.labels = make([]label, r.linkCount())
+	if n := len(r.Controllers); r.Open && n > 1 {
+		var b box
+		if l.open, b = l.free(l.arc(n-1), textWidth("open", small), taken); l.open.ok {
+			taken = append(taken, b)
+		}
+	}
 	for _, abnormal := range []bool{true, false} {
 		for i := range l.labels {
 			k := r.at(i)
@@ -43,11 +45,6 @@ func (l *ringLayout) label(r *Ring) {
 // labelRoom is the widest that a cable's words may be.
 const labelRoom = 110.0
 
-func textWidth(s string, size float64) float64 {
-	w, _ := width(s, size)
-	return w
-}
-
 // obstacles are the cards, the bank's words and the marks of abnormal cables.
 func (l *ringLayout) obstacles(r *Ring) []box {
 	var taken []box
@@ -56,16 +53,11 @@ func (l *ringLayout) obstacles(r *Ring) []box {
 		taken = append(taken, box{x - l.cardW/2 - 3, y - l.tall[i]/2 - 3, x + l.cardW/2 + 3, y + l.tall[i]/2 + 3})
 	}
 	half := 0.0
-	lines := r.lines()
-	for i, s := range lines {
-		size := normal
-		if i == 0 {
-			size = large
-		}
-		half = max(half, min(textWidth(s, size), l.middle)/2)
+	for _, s := range l.lines {
+		half = max(half, min(textWidth(s.text, s.size), l.middle)/2)
 	}
-	if len(lines) > 0 {
-		tall := float64(len(lines))*10 + 6
+	if n := len(l.lines); n > 0 {
+		tall := float64(n)*10 + 6
 		taken = append(taken, box{l.cx - half - 6, l.cy - tall, l.cx + half + 6, l.cy + tall})
 	}
 	for i := range r.linkCount() {
@@ -108,19 +100,36 @@ func (l *ringLayout) free(arc []float64, w float64, taken []box) (label, box) {
 	return label{}, box{}
 }
 
-// lines are the words in the middle: the bank's, and how far a call has come.
-func (r *Ring) lines() []string {
-	lines := append([]string(nil), r.Bank[:min(len(r.Bank), 4)]...)
-	if r.Call != nil {
-		lines = append(lines, r.Call.word(len(r.Controllers)))
+// A line is a line of words in the middle.
+type line struct {
+	class, text string
+	size        float64
+}
+
+// words gives the middle its lines: the bank's, and how far a call has come. What is too wide takes two.
+func (l *ringLayout) words(r *Ring) {
+	l.lines = nil
+	add := func(class, text string, size float64) {
+		for _, s := range wrap(text, l.middle, size) {
+			l.lines = append(l.lines, line{class, s, size})
+		}
 	}
-	return lines
+	for i, s := range r.Bank[:min(len(r.Bank), 4)] {
+		if i == 0 {
+			add("dr-bank", s, large)
+		} else {
+			add("dr-quiet", s, small)
+		}
+	}
+	if r.Call != nil {
+		add("dr-call-word", r.Call.word(len(r.Controllers)), normal)
+	}
 }
 
 // bankRoom returns how wide the words in the middle may be: what the cards beside them leave.
 func (l *ringLayout) bankRoom(r *Ring) float64 {
 	room := 2*l.rx - 24
-	tall := float64(len(r.lines()))*10 + 10
+	tall := float64(min(len(r.Bank), 4)+2)*10 + 10
 	for i := range l.tall {
 		x, y := l.at(l.angles[i], 0)
 		if math.Abs(y-l.cy) < tall+l.tall[i]/2 {
@@ -128,19 +137,4 @@ func (l *ringLayout) bankRoom(r *Ring) float64 {
 		}
 	}
 	return max(room, 40)
-}
-
-// heights gives each card the room for its lines.
-func (l *ringLayout) heights(r *Ring) {
-	for i := range r.Controllers {
-		u, lines := &r.Controllers[i], 2
-		if l.narrow && u.Number != "" && u.Stage != fleet.StageUnknown {
-			lines++
-		}
-		if u.State != Calm {
-			lines++
-		}
-		l.tall = append(l.tall, 14+15*float64(lines))
-		l.cardH = max(l.cardH, l.tall[i])
-	}
 }

@@ -20,6 +20,8 @@ type ringLayout struct {
 	tall           []float64 // of each card
 	narrow         bool      // a phone: a card has a line for the number alone
 	labels         []label   // of the cables
+	open           label     // of the place where a line of controllers is not closed
+	lines          []line    // in the middle
 	dot            float64   // radius of a disc
 	middle         float64   // room for text in the middle
 	spacing        float64   // along the ellipse
@@ -37,18 +39,23 @@ func (r *Ring) layout() *ringLayout {
 	w := size(r.Width, 640)
 	l := &ringLayout{w: w, kind: cards, narrow: w < phone, cardW: 150}
 	if l.narrow {
-		l.cardW = 106
+		l.cardW = 112
 	}
-	l.heights(r)
+	for i := range r.Controllers {
+		words := l.card(&r.Controllers[i])
+		l.tall = append(l.tall, words.height())
+		l.cardH = max(l.cardH, l.tall[i])
+	}
 	n, rx := len(r.Controllers), max(20, min((w-l.cardW)/2-4, 250))
 	first := rx * 0.82
 	if l.narrow && n > 2 {
 		first = rx * 1.3
 	}
-	for ry := first; ry <= max(first, 320); ry += 20 {
+	for ry := first; ry <= max(first, 400); ry += 20 {
 		l.place(n, rx, max(ry, 70), l.cardH/2+6)
 		if !l.crowded(n) {
 			l.middle = l.bankRoom(r)
+			l.words(r)
 			l.label(r)
 			return l
 		}
@@ -72,6 +79,7 @@ func (l *ringLayout) many(r *Ring) {
 		l.kind = marks
 	}
 	l.middle = radius * 1.3
+	l.words(r)
 	l.labels = make([]label, r.linkCount())
 }
 

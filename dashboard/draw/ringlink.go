@@ -120,9 +120,8 @@ func (c *canvas) openEnd(l *ringLayout) {
 	c.start("g", "class", "dr-aside")
 	c.path("dr-cable dr-dotted", l.along(arc[:stub+1], 0))
 	c.path("dr-cable dr-dotted", l.along(arc[len(arc)-stub-1:], 0))
-	if l.kind == cards {
-		x, y := l.at(arc[len(arc)/2], 0)
-		c.text("dr-quiet", middle, x, y+4, 60, small, "open")
+	if l.open.ok {
+		c.plain("dr-quiet", l.open.anchor, l.open.x, l.open.y+lineHeight/2, "open")
 	}
 	c.end()
 }

@@ -25,9 +25,43 @@ func (c *canvas) unit(l *ringLayout, i int, u *RingUnit) {
 	c.end()
 }
 
-// card draws a controller as a card: its stage's pattern at the left edge, its name, its stage and number, its note.
+// A card is how a controller is written where there is room: its lines from the top.
+type card struct {
+	name, facts, note []string
+}
+
+const (
+	cardLeft  = 18.0 // of the words: the stage's pattern stands before them
+	cardRight = 6.0
+	cardMark  = 16.0 // for the mark of what is abnormal
+)
+
+// card lays out a controller's words. On a phone its power has a line of its own.
+func (l *ringLayout) card(u *RingUnit) card {
+	room := l.cardW - cardLeft - cardRight
+	named := room
+	if u.State != Calm && !l.narrow {
+		named -= cardMark
+	}
+	w := card{name: wrap(u.Name, named, normal), facts: []string{u.Stage.String()}}
+	switch {
+	case u.Number == "":
+	case l.narrow:
+		w.facts = append(w.facts, u.Number)
+	default:
+		w.facts[0] += " · " + u.Number
+	}
+	if u.State != Calm {
+		w.note = wrap(u.note(), room, strong)
+	}
+	return w
+}
+
+func (w *card) height() float64 { return 13 + 15*float64(len(w.name)+len(w.facts)+len(w.note)) }
+
+// card draws a controller as a card: its stage's pattern at the left edge, then its words.
 func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
-	h := l.tall[i]
+	h, words := l.tall[i], l.card(u)
 	x0, y0 := x-l.cardW/2, y-h/2
 	c.empty("rect", "dr-card", "x", x0, "y", y0, "width", l.cardW, "height", h, "rx", 5.0)
 	if u.Stage != fleet.StageUnknown && int(u.Stage) < len(looks) {
@@ -35,27 +69,23 @@ func (c *canvas) card(l *ringLayout, i int, u *RingUnit, x, y float64) {
 	} else {
 		c.empty("rect", "dr-none", "x", x0+4, "y", y0+4, "width", 8.0, "height", h-8, "fill", c.url("none"))
 	}
-	at, room := x0+18, l.cardW-24
-	named := room
+	at, room, line := x0+cardLeft, l.cardW-cardLeft-cardRight, y0+17
+	write := func(class string, size float64, lines []string) {
+		for _, s := range lines {
+			c.text(class, left, at, line, room, size, s)
+			line += 15
+		}
+	}
+	write("dr-name", normal, words.name)
 	if u.State != Calm {
-		c.mark(u.State, x0+l.cardW-12, y0+13, 6)
-		named -= 14
+		where := y0 + 13
+		if l.narrow {
+			where = line - 4
+		}
+		c.mark(u.State, x0+l.cardW-12, where, 6)
 	}
-	c.text("dr-name", left, at, y0+18, named, normal, u.Name)
-	words, line := u.Stage.String(), y0+33
-	switch {
-	case l.narrow && u.Number != "" && u.Stage != fleet.StageUnknown:
-		c.text("dr-quiet", left, at, line+15, room, small, u.Number)
-		c.text("dr-quiet", left, at, line, room, small, words)
-		line += 15
-	case u.Number != "":
-		c.text("dr-quiet", left, at, line, room, small, words+" · "+u.Number)
-	default:
-		c.text("dr-quiet", left, at, line, room, small, words)
-	}
-	if u.State != Calm {
-		c.text("dr-strong "+u.State.Class()+"-text", left, at, line+16, room+2, strong, u.note())
-	}
+	write("dr-quiet", small, words.facts)
+	write("dr-strong "+u.State.Class()+"-text", strong, words.note)
 }
 
 // disc draws a controller as a disc with its place in the ring, and its name outside if there is room.

@@ -85,6 +85,12 @@ func width(s string, size float64) (w float64, certain bool) {
 	return w, certain
 }
 
+// textWidth is how wide s is at most at a size.
+func textWidth(s string, size float64) float64 {
+	w, _ := width(s, size)
+	return w
+}
+
 // fit shortens s to the room at a size, with an ellipsis. A mark that belongs to the rune before it stays with it.
 func fit(s string, room, size float64) string {
 	if w, _ := width(s, size); w <= room {
@@ -103,6 +109,23 @@ func fit(s string, room, size float64) string {
 		}
 	}
 	return s[:cut] + "…"
+}
+
+// wrap breaks s at a blank into at most two lines of the room, and cuts what is still too long.
+func wrap(s string, room, size float64) []string {
+	if textWidth(s, size) <= room {
+		return []string{s}
+	}
+	at := 0
+	for i, r := range s {
+		if r == ' ' && i > 0 && textWidth(s[:i], size) <= room {
+			at = i
+		}
+	}
+	if at == 0 {
+		return []string{fit(s, room, size)}
+	}
+	return []string{s[:at], fit(s[at+1:], room, size)}
 }
 
 // Anchors of text.
