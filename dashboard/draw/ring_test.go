@@ -45,7 +45,7 @@ func TestRingHasEverything(t *testing.T) {
 						t.Errorf("link without a place: %v", a)
 					}
 				}
-				if named := namedLink.FindAllString(string(svg), -1); len(named) != len(links) {
+				if named := namedLink.FindAllString(svg, -1); len(named) != len(links) {
 					t.Errorf("%d of %d links have a name", len(named), len(links))
 				}
 			}

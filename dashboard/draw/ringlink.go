@@ -13,7 +13,6 @@ func (c *canvas) link(l *ringLayout, i int, k RingLink, names string) {
 		class += "dr-long " // the focus shows on the line itself, not on a box about it
 	}
 	c.start("g", "class", class+k.Health.State().Class(), "data-id", k.ID)
-	c.start("title").chars(sentence).end()
 	c.linked(k.Href, sentence)
 	arc := l.arc(i)
 	half := len(arc) / 2

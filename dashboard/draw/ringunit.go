@@ -10,7 +10,6 @@ import (
 // unit draws controller i.
 func (c *canvas) unit(l *ringLayout, i int, u *RingUnit) {
 	c.start("g", "class", "dr-unit "+u.State.Class(), "data-id", u.ID)
-	c.start("title").chars(u.sentence()).end()
 	c.linked(u.Href, u.sentence())
 	x, y := l.at(l.angles[i], 0)
 	switch l.kind {

@@ -80,16 +80,17 @@ func (s Strip) SVG() template.HTML {
 
 func (c *canvas) row(p *plot, r *StripRow, top float64, now time.Time) {
 	c.start("g", "class", "dr-row", "data-id", r.ID)
-	c.start("title").chars(r.Name).end()
 	noteRoom := 0.0
 	if r.Note != "" {
 		noteRoom = min((p.right-p.left)/2, 220)
-		c.text("dr-strong "+r.State.Class()+"-text", right, p.right-16, top+13, noteRoom-16, strong, r.Note)
-		c.mark(r.State, p.right-6, top+9, 5)
 	}
 	c.linked(r.Href, r.Name)
 	c.text("dr-name", left, p.left, top+13, p.right-p.left-noteRoom-8, normal, r.Name)
 	c.unlinked(r.Href)
+	if r.Note != "" {
+		c.text("dr-strong "+r.State.Class()+"-text", right, p.right-16, top+13, noteRoom-16, strong, r.Note)
+		c.mark(r.State, p.right-6, top+9, 5)
+	}
 	band := *p
 	band.top, band.bottom = top+rowName, top+rowName+rowBand
 	known := make(spans, 0, len(r.Spans))
@@ -123,12 +124,13 @@ func (c *canvas) stageSpan(p *plot, s StageSpan) {
 	c.end()
 }
 
-// linked opens a link if there is somewhere to go. Whoever calls it calls unlinked with the same href. Its name is a
+// linked names what follows, and makes it a link if there is somewhere to go. Whoever calls it calls unlinked with the same href. Its name is a
 // title and no aria-label: the words that are seen may be cut short, and a label must hold what is seen (WCAG 2.5.3).
 func (c *canvas) linked(href, name string) {
 	if href != "" {
-		c.start("a", "href", safeHref(href)).start("title").chars(name).end()
+		c.start("a", "href", safeHref(href))
 	}
+	c.start("title").chars(name).end()
 }
 
 func (c *canvas) unlinked(href string) {
