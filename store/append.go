@@ -43,6 +43,9 @@ func (s *Store) Append(ctx context.Context, frames []fleet.Frame) error {
 		s.counts.frames.Add(uint64(len(frames)))
 		for i := range frames {
 			s.counts.readings.Add(uint64(len(frames[i].Values)))
+			if !frames[i].At.After(s.newestAtOpen) {
+				s.overlaps.Store(true)
+			}
 		}
 	})
 }

@@ -18,14 +18,24 @@ type ClockStep struct {
 	Moved         int       // frames that were moved along
 }
 
-// StepClock tells the store that the clock was stepped, and records it. A box without a battery for its clock begins in
-// 1970, or where it was switched off, until it hears the time: what was read until then was read under a wrong clock.
+// firstYear is before this program was; a clock that says less is not set.
+var firstYear = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// StepMoves reports whether a step of the clock from before to after says that what was read before it was read under a
+// wrong clock: the clock goes back, or it stood before 2026, or there were frames at instants that an earlier run had
+// already. A clock that leaps ahead from a time that could have been right may have done so because the machine slept.
+func (s *Store) StepMoves(before, after time.Time) bool {
+	return after.Before(before) || before.Before(firstYear) || s.overlaps.Load()
+}
+
+// StepClock tells the store that the machine's clock was stepped, and records it. A box without a battery for its clock
+// begins in 1970, or where it was switched off, until it hears the time: what was read until then was read under a wrong
+// clock.
 //
 // All that was appended since Open is one stretch of steady time, and the newest setting of the clock says best where it
-// lies. So each of its frames that is not folded yet moves by the step, and is marked ([fleet.Frame.Restamped]): a
-// second step that takes back the first one puts them right again. Frames that are folded, or of earlier runs, stay.
-// It is one commit: all of them or none. Call it from where Append is called, before anything is appended by the new
-// clock.
+// lies. So, if [Store.StepMoves] says so, each of its frames that is not folded yet moves by the step, and is marked
+// ([fleet.Frame.Restamped]). Frames that are folded, or of earlier runs, stay. It is one commit: all of them or none.
+// Call it from where Append is called, before anything is appended by the new clock.
 func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved int, err error) {
 	const doing = "moving frames to another time in"
 	before, after = before.Round(0), after.Round(0) // by the wall clock alone
@@ -35,13 +45,18 @@ func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved i
 		return 0, explain(doing, s.path, context.Cause(ctx))
 	}
 	defer func() { <-s.folding }()
-	keys, frames, err := s.ofThisRun(ctx)
-	if err != nil {
-		return 0, explain(doing, s.path, err)
+	var keys [][]byte
+	var frames []fleet.Frame
+	if s.StepMoves(before, after) {
+		if keys, frames, err = s.ofThisRun(ctx); err != nil {
+			return 0, explain(doing, s.path, err)
+		}
 	}
+	overlaps := false
 	for i := range frames {
 		frames[i].At = frames[i].At.Add(after.Sub(before))
 		frames[i].Restamped = true
+		overlaps = overlaps || !frames[i].At.After(s.newestAtOpen)
 	}
 	p, err := pack(frames)
 	if err != nil {
@@ -62,7 +77,11 @@ func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved i
 		body := appendTime(appendTime(nil, before), after)
 		body = binary.AppendUvarint(body, uint64(len(frames)))
 		return putEntry(tx.Bucket(bucketBooks), BookClock, &Entry{At: after, Body: body})
-	}, func() {})
+	}, func() {
+		if len(frames) > 0 {
+			s.overlaps.Store(overlaps)
+		}
+	})
 	if err != nil {
 		return 0, err
 	}

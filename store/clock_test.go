@@ -57,6 +57,8 @@ func TestAClockThatIsSetLate(t *testing.T) {
 	if len(steps) != 2 || steps[0].Moved != 5 || !steps[1].Before.Equal(boot.Add(time.Minute)) {
 		t.Errorf("ClockSteps() = %+v", steps)
 	}
+	// A clock that leaps ahead from a time that may have been right moves nothing.
+	step(noon.Add(2*time.Hour), noon.Add(3*time.Hour), 0)
 	if err := s.Fold(t.Context(), noon.Add(72*time.Hour)); err != nil {
 		t.Fatal(err)
 	}

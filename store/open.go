@@ -60,6 +60,11 @@ func Open(path string, o Options) (*Store, error) {
 	if err == nil {
 		err = s.rebuild()
 	}
+	var st Stat
+	if err == nil {
+		st, err = s.Stat()
+		s.newestAtOpen = st.Newest
+	}
 	if err != nil {
 		s.abandon()
 		return nil, err

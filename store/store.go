@@ -36,6 +36,9 @@ type Store struct {
 	created  time.Time
 	pageSize int64
 
+	newestAtOpen time.Time   // instant of the newest frame then
+	overlaps     atomic.Bool // a frame was appended since that is not newer
+
 	// writer holds a token while a write is under way, so that waiting for it can be cancelled. What stands below
 	// belongs to whoever put the token in.
 	writer chan struct{}

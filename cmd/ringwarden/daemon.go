@@ -95,7 +95,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.Run(gctx) })
-	g.Go(func() error { d.tick(gctx, r, tick(f.Periods)); return nil })
+	g.Go(func() error { d.tick(gctx, r, journal, tick(f.Periods)); return nil })
 	g.Go(func() error {
 		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal, live, engine)))
 	})
@@ -159,7 +159,9 @@ func storeHealth(journal *store.Store, r *road.Road) metrics.StoreHealth {
 }
 
 // tick lets the road judge by the clock until ctx is done.
-func (d *daemon) tick(ctx context.Context, r *road.Road, every time.Duration) {
+func (d *daemon) tick(ctx context.Context, r *road.Road, journal *store.Store, every time.Duration) {
+	var clock clockWatch
+	began := time.Now()
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
 	for {
@@ -167,6 +169,10 @@ func (d *daemon) tick(ctx context.Context, r *road.Road, every time.Duration) {
 		case <-ctx.Done():
 			return
 		case now := <-ticker.C:
+			before, stepped := clock.look(now, now.Sub(began))
+			if stepped && d.time == (pace{}) {
+				stepClock(ctx, r, journal, d.log, before, now.Round(0))
+			}
 			r.Tick(ctx, d.time.of(now.Round(0))) // by the wall clock, as the frames are
 			if d.alive != nil {
 				d.alive(r.Carried())
