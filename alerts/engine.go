@@ -22,6 +22,7 @@ type Engine struct {
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
 	orders  []Order       // what is out of service
 	now     time.Time     // last Advance
+	back    int           // calls of Advance in a row with an instant of long before
 	counts  Counts
 }
 
@@ -35,7 +36,7 @@ type Counts struct {
 	NotFinite         uint64 // good values that are no finite number
 	Undefined         uint64 // values that the map cannot name or decode, and stages that are none
 	Implausible       uint64 // values outside the map's plausible range
-	Backwards         uint64 // calls of Advance with an instant before the last one, which did nothing
+	Backwards         uint64 // calls of Advance with an instant before the last one
 }
 
 // New returns an engine for a fleet. It keeps f, which must not change any more.
@@ -46,12 +47,13 @@ func New(f *fleet.Fleet) *Engine {
 }
 
 // Advance judges everything at an instant and returns what changed, in a fixed order. Call it often: at least once in
-// each fast period. An instant before the last one does nothing.
+// each fast period. An instant before the last one does nothing; if it lies more than ten minutes back, again and again,
+// the clock was set back, and is believed.
 func (e *Engine) Advance(now time.Time) []fleet.Change {
-	if now.Before(e.now) {
-		e.counts.Backwards++
+	if now.Before(e.now) && !e.believeBack(now) {
 		return nil
 	}
+	e.back = 0
 	e.wake(now)
 	e.now = now
 	changes := append(e.dropOrphans(now), e.expire(now)...)
@@ -91,6 +93,37 @@ func (e *Engine) judge(watches []*watch, now time.Time, changes []fleet.Change) 
 		}
 	}
 	return changes
+}
+
+// insists is how often in a row Advance must be called with an instant of long before the last one until it is believed
+// that the machine's clock was set back: otherwise nothing would be judged until it has caught up.
+const insists = 10
+
+// believeBack counts an instant before the last one, and reports whether the clock was set back. Then everything that
+// is known by later instants is forgotten, and alarms stand.
+func (e *Engine) believeBack(now time.Time) bool {
+	e.counts.Backwards++
+	if e.now.Sub(now) <= farFuture {
+		e.back = 0
+		return false
+	}
+	if e.back++; e.back < insists {
+		return false
+	}
+	e.now, e.slowAt = time.Time{}, time.Time{} // as at the start
+	for _, s := range e.sites {
+		s.siteTracks, s.back = siteTracks{}, time.Time{}
+		for _, r := range s.rings {
+			r.normsAt, r.charge.at, r.yields.at = time.Time{}, time.Time{}, time.Time{}
+		}
+	}
+	for _, w := range e.watches {
+		w.asked, w.hold.GoneAt = time.Time{}, time.Time{}
+		if !w.hold.Holds {
+			w.hold = HoldState{}
+		}
+	}
+	return true
 }
 
 // wake notes that the program begins to listen: at its first Advance, and after a break in which it was not running or

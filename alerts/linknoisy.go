@@ -194,10 +194,11 @@ func judgeLinkNoisy(w *watch, now time.Time) finding {
 	return unknown
 }
 
-// suspect reports whether the cable is noisy, or on the way there.
+// suspect reports whether the cable is noisy, or on the way there. Of the latter counters alone can tell: to a sampled
+// flag a silence looks like noise.
 func (l *link) suspect() bool {
 	w := l.watch[linkNoisy]
-	return w.active() || l.noise.score > w.settings.thresholds[noisyScore]*w.settings.thresholds[noisyDeadband]
+	return w.active() || l.quiet.by == byCounters && l.noise.score > w.settings.thresholds[noisyScore]*w.settings.thresholds[noisyDeadband]
 }
 
 func tellLinkNoisy(w *watch, now time.Time) words {
