@@ -190,10 +190,12 @@ func (c *canvas) list(l *ringLayout, r *Ring) {
 			c.plain("dr-quiet", left, 28, y, "and "+strconv.Itoa(len(all)-i)+" more")
 			return
 		}
+		c.start("g")
 		c.linked(a.href, a.words)
 		c.mark(a.state, 16, y-4, 6)
 		c.text("dr-strong "+a.state.Class()+"-text", left, 28, y, l.w-36, strong, a.words)
 		c.unlinked(a.href)
+		c.end()
 		y += 20
 	}
 }
