@@ -48,16 +48,20 @@ func (id LinkID) Ends() (from, to string) {
 
 // A Fleet is everything that one daemon watches.
 type Fleet struct {
-	File    string        // the file it was read from; empty if it was made in memory
-	Listen  string        // host:port of the daemon's own HTTP server
-	Exposed bool          // Listen may be an address that other machines reach
-	Store   string        // path of the database file, already relative to the fleet file's folder or absolute
-	Commit  time.Duration // longest wait before readings are committed to disk; alarms commit at once
-	Periods Periods
-	Keep    Keep
-	Rules   Rules
-	Notify  Notify
-	Sites   []Site
+	File    string // the file it was read from; empty if it was made in memory
+	Listen  string // host:port of the daemon's own HTTP server
+	Exposed bool   // Listen may be an address that other machines reach
+	// Web is the path of a web configuration file with the certificate and the users of the daemon's pages; empty: nobody
+	// has to log in.
+	Web       string
+	Operators []string      // those of its users who may act; the others look
+	Store     string        // path of the database file, already relative to the fleet file's folder or absolute
+	Commit    time.Duration // longest wait before readings are committed to disk; alarms commit at once
+	Periods   Periods
+	Keep      Keep
+	Rules     Rules
+	Notify    Notify
+	Sites     []Site
 }
 
 // Periods say how often each poll group is read.

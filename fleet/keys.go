@@ -79,7 +79,9 @@ var DefaultPeriods = Periods{Fast: 5 * time.Second, Normal: 10 * time.Second, Sl
 var fileKeys = keys{
 	{name: "format", about: "version of this format", need: "write format: 1", form: versionForm{1}},
 	{name: "listen", about: "host:port of the daemon's own pages, metrics and API", fallback: DefaultListen, form: textForm{DefaultListen}},
-	{name: "exposed", about: "allow listen to be an address that other machines reach, although nobody has to log in", fallback: "false", form: truthForm{}},
+	{name: "exposed", about: "allow listen to be an address that other machines reach although nobody has to log in, or passwords go there in clear", fallback: "false", form: truthForm{}},
+	{name: "web", about: "path of a web configuration file: the certificate and the users of the daemon's pages", form: textForm{"web.yaml"}},
+	{name: "operators", about: "users of the web configuration who may act; the others look", form: namesForm{"maren"}},
 	{name: "store", about: "path of the database file", fallback: DefaultStore, form: textForm{DefaultStore}},
 	{name: "commit", about: "longest wait before readings are on the disk; a power cut loses at most these", fallback: "1m", form: spanForm{time.Second, 15 * time.Minute}},
 	{name: "periods", about: "how often each poll group is read", form: partForm{periodKeys}},

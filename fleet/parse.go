@@ -107,14 +107,15 @@ func (p *parser) daemon(s *section) {
 	f := &p.fleet
 	f.Listen, f.Store, f.Commit = DefaultListen, p.resolve(DefaultStore), DefaultCommit
 	f.Exposed = s.truth("exposed")
+	p.users(s)
 	if listen, ok := s.text("listen"); ok {
 		f.Listen = listen
 		switch fault := checkHostPort(listen, true); {
 		case fault != "":
 			p.doc.Faultf(s.at("listen"), "listen %s %s; write host:port, such as %s", quoted(listen), fault, DefaultListen)
-		case !f.Exposed && !LoopbackOnly(listen):
-			p.doc.Faultf(s.at("listen"), "listen %s could be reached from other machines, and nobody has to log in; listen on %s and put a proxy "+
-				"that asks for a password in front, or write exposed: true", quoted(listen), DefaultListen)
+		case !f.Exposed && !s.m.Has("web") && !LoopbackOnly(listen):
+			p.doc.Faultf(s.at("listen"), "listen %s could be reached from other machines, and nobody has to log in; name a web "+
+				"configuration with users and a certificate (web: web.yaml), listen on %s, or write exposed: true to let everybody look", quoted(listen), DefaultListen)
 		}
 	}
 	if store, ok := s.path("store"); ok {
@@ -122,6 +123,22 @@ func (p *parser) daemon(s *section) {
 	}
 	if commit, ok := s.span("commit"); ok {
 		f.Commit = commit
+	}
+}
+
+// users reads who may use the daemon's pages.
+func (p *parser) users(s *section) {
+	if web, ok := s.path("web"); ok {
+		p.fleet.Web = p.resolve(web)
+		p.paths[s.at("web")] = p.fleet.Web
+	}
+	for _, item := range s.list("operators") {
+		if name, ok := s.doc.Text(item, "an operator"); ok {
+			p.fleet.Operators = append(p.fleet.Operators, name)
+		}
+	}
+	if len(p.fleet.Operators) > 0 && !s.m.Has("web") {
+		s.doc.Faultf(s.at("operators"), "operators are users of a web configuration; name it, as in web: web.yaml")
 	}
 }
 
