@@ -47,7 +47,7 @@ type Options struct {
 	Metrics http.Handler     // served as /metrics; nil: not found
 	Ready   func() error     // says why the daemon does not do its work yet, or any more; nil: it always does
 	Exposed bool             // do not check the Host header: other machines come by names that nobody told us
-	Users   *Users           // who may log in; nil: everybody is an operator
+	Users   *Users           // who may log in; nil: everybody acts, or, if Exposed, everybody looks and nobody acts
 	Cables  Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
 	Now     func() time.Time // the clock that frames and alarms go by; nil: time.Now
 }

@@ -51,15 +51,19 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	who, err := users(f)
+	if err != nil {
+		return err
+	}
 	journal, aside, err := openJournal(f, d.log)
 	if err != nil {
 		return err
 	}
-	err = d.watch(ctx, devices, journal, aside)
+	err = d.watch(ctx, devices, journal, aside, who)
 	return errors.Join(err, journal.Close())
 }
 
-func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store, aside string) error {
+func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *store.Store, aside string, who *dashboard.Users) error {
 	f := d.plant.fleet
 	standing, err := journal.Standing(ctx)
 	if err != nil {
@@ -97,7 +101,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, journal, tick(f.Periods)); return nil })
 	g.Go(func() error {
-		return dashboard.Serve(gctx, d.listener, doors.Before(d.handler(m.Handler(), r, journal, live, engine)))
+		return dashboard.Serve(gctx, who.Listener(d.listener), doors.Before(d.handler(m.Handler(), r, journal, live, engine, who)))
 	})
 	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, desk, limits); return nil })
 	g.Go(func() error { return desk.Run(gctx) })

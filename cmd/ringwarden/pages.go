@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 	"iter"
 	"net/http"
 	"time"
@@ -25,7 +26,7 @@ func (d *daemon) live(ctx context.Context, judged *fleet.Fleet, journal *store.S
 	return l
 }
 
-func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store, live *dashboard.Live, engine *alerts.Engine) http.Handler {
+func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store, live *dashboard.Live, engine *alerts.Engine, users *dashboard.Users) http.Handler {
 	now := func() time.Time { return d.time.of(time.Now().Round(0)) }
 	return dashboard.New(dashboard.Options{
 		Metrics: metricsPage,
@@ -36,10 +37,28 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 			return r.Act(func() ([]fleet.Change, error) { return act(engine, &a, now()) })
 		},
 		Ready:   r.Ready,
-		Exposed: d.plant.fleet.Exposed,
+		Exposed: !fleet.LoopbackOnly(d.plant.fleet.Listen),
+		Users:   users,
 		Cables:  d.cables,
 		Now:     now,
 	})
+}
+
+// users returns who may log in to the pages; nil: nobody has to. An address that other machines reach wants a
+// certificate, or the fleet file's explicit word.
+func users(f *fleet.Fleet) (*dashboard.Users, error) {
+	if f.Web == "" {
+		return nil, nil
+	}
+	u, err := dashboard.LoadUsers(f.Web, f.Operators)
+	if err != nil {
+		return nil, err
+	}
+	if !u.Encrypted() && !f.Exposed && !fleet.LoopbackOnly(f.Listen) {
+		return nil, fmt.Errorf("%s has no certificate, so passwords would go to %s in clear; add tls_server_config with cert_file and "+
+			"key_file, or write exposed: true into the fleet file", f.Web, f.Listen)
+	}
+	return u, nil
 }
 
 // act does with the engine what a person asks.
