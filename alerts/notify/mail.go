@@ -104,7 +104,8 @@ func (m *mailer) client(l *line) (*mail.Client, error) {
 	case fleet.NoTLS:
 		options = append(options, mail.WithTLSPolicy(mail.NoTLS))
 	case fleet.ImplicitTLS:
-		options = append(options, mail.WithSSL())
+		// The line is private before the library sees it. With WithSSL it would not notice, and log in nowhere.
+		options = append(options, mail.WithTLSPolicy(mail.TLSOpportunistic))
 	default:
 		options = append(options, mail.WithTLSPolicy(mail.TLSMandatory))
 	}
