@@ -61,10 +61,13 @@ func (p *plan) subject(m *Message) string {
 	}
 	n := len(m.Items) + m.More
 	if standing == 0 {
-		return fmt.Sprintf("Over: all of %d alarms", n)
+		return fmt.Sprintf("Over: %d alarms", n)
 	}
-	return shorten(oneLine(fmt.Sprintf("%s: %d alarms, %d of them still there; first: %s",
-		capital(most.String()), n, standing+m.More, p.urgent(m)[0].Alarm.Text)), headlineLimit)
+	still := fmt.Sprintf(", %d of them still there", standing)
+	if m.More > 0 {
+		still = "" // of those that it has no room for, nobody knows
+	}
+	return shorten(oneLine(fmt.Sprintf("%s: %d alarms%s; first: %s", capital(most.String()), n, still, p.urgent(m)[0].Alarm.Text)), headlineLimit)
 }
 
 // urgent returns the items as a person should read them: what stands first, then the higher priority, then the older.
@@ -112,8 +115,7 @@ func (p *plan) writeItem(b *strings.Builder, i *Item) {
 	case Raised:
 		fmt.Fprintf(b, "It has been so since %s. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
 	case Returned:
-		fmt.Fprintf(b, "That is over since %s; it began %s.%s There is nothing to do, unless somebody has begun to work on it: tell them.\n",
-			p.clock(i.At, a.Subject), p.clock(a.Since, a.Subject), because(i.Why))
+		p.writeEnd(b, i)
 	case Explained:
 		fmt.Fprintf(b, "Since %s another alarm explains this one, so I do not tell of it on its own any more.%s\n", p.clock(i.At, a.Subject), because(i.Why))
 	case Test:
@@ -126,6 +128,25 @@ func (p *plan) writeItem(b *strings.Builder, i *Item) {
 		p.writeDoing(b, a)
 	}
 	fmt.Fprintf(b, "(%s on %s)\n", a.Kind, a.Subject)
+}
+
+// writeEnd says that an alarm is over. Where something can hurt, nobody is told that all is well: a ground fault that
+// is no longer reported may still be there.
+func (p *plan) writeEnd(b *strings.Builder, i *Item) {
+	a := &i.Alarm
+	if i.Why == "" {
+		fmt.Fprintf(b, "That is over since %s; it began %s.", p.clock(i.At, a.Subject), p.clock(a.Since, a.Subject))
+	} else {
+		fmt.Fprintf(b, "I no longer watch this since %s%s; it began %s.", p.clock(i.At, a.Subject), because(i.Why), p.clock(a.Since, a.Subject))
+	}
+	switch {
+	case a.Caution != "":
+		fmt.Fprintf(b, " What caused it may still be there.\nCaution: %s\n", a.Caution)
+	case i.Why == "":
+		fmt.Fprint(b, " There is nothing to do, unless somebody has begun to work on it: tell them.\n")
+	default:
+		fmt.Fprint(b, "\n")
+	}
 }
 
 var haste = map[fleet.Priority]string{
