@@ -12,8 +12,17 @@
 // which neither raises nor clears anything. A yes may name another alarm that explains it: then the alarm is
 // suppressed by design instead of raised. KINDS.md lists the kinds, and testdata/scripts shows each at work.
 //
+// What moves slowly (settings, charge, leads, yields) is judged every half minute.
+//
 // Verdicts pass through a [Hold] (on-delay and off-delay) and move the alarm along the states of ANSI/ISA-18.2 and
-// IEC 62682. Rules of the fleet file change delays, priorities and thresholds by site, ring, controller or link.
+// IEC 62682. Rules of the fleet file change delays, priorities and thresholds by site, ring, controller or link. People
+// acknowledge, shelve for a time ([Engine.Shelve]) and take places out of service ([Engine.TakeOutOfService]).
+//
+// # What outlives what
+//
+// Alarms that stand come back over a restart with [Engine.Restore], and what the detectors have learned with
+// [Engine.State] and [Engine.Remember]. A reload of the fleet file is [Engine.Update]; it keeps both. A [Meter] tells from
+// the changes how well alarms serve the people who get them.
 //
 // # What is not believed
 //
