@@ -113,6 +113,15 @@ func TestNoDataIsHatched(t *testing.T) {
 			}
 		}
 	}
+	fresh := Chart{From: p.from, To: p.to, Now: from.Add(18*time.Hour + 90*time.Second), Width: 6000, Lines: []Series{s}}
+	for _, overdue := range []bool{false, true} {
+		if overdue {
+			fresh.Now = from.Add(18*time.Hour + 10*time.Minute)
+		}
+		if got := len(hatched(t, string(fresh.SVG()))); got != map[bool]int{false: 1, true: 2}[overdue] {
+			t.Errorf("overdue %t: %d pieces hatched", overdue, got)
+		}
+	}
 	strip := Strip{From: p.from, To: p.to, Now: from.Add(20 * time.Hour), Width: 960, Rows: []StripRow{{Name: "alder", Spans: []StageSpan{
 		{from.Add(-time.Hour), from.Add(6 * time.Hour), fleet.Idle}, {from.Add(9 * time.Hour), from.Add(18 * time.Hour), fleet.Bulk},
 	}}}}

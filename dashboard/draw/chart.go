@@ -141,8 +141,9 @@ func (c *canvas) lines(p *plot, ch *Chart) {
 			known = append(known, span{r[0].x - half, r[len(r)-1].x + half})
 		}
 	}
-	for _, s := range known.gaps(p.left, p.within(p.x(ch.now()))) {
-		c.hatch(p, s.from, s.to)
+	end := p.within(p.x(ch.now()))
+	for _, s := range known.gaps(p.left, end) {
+		c.missing(p, ch, s, end)
 	}
 	for i := range ch.Lines {
 		if ch.Lines[i].Band {
@@ -162,6 +163,21 @@ func (c *canvas) lines(p *plot, ch *Chart) {
 		}
 		c.series("dr-line "+ch.Lines[i].class(i), &ch.Lines[i], d.b)
 	}
+}
+
+// missing hatches a span without data. What ends now is none while the next reading is not overdue by a gap's length.
+func (c *canvas) missing(p *plot, ch *Chart, s span, end float64) {
+	var patience time.Duration
+	for i := range ch.Lines {
+		if g := ch.Lines[i].gap(); g < p.to.Sub(p.from) {
+			patience = max(patience, g)
+		}
+	}
+	room := (p.right - p.left) * patience.Seconds() / p.to.Sub(p.from).Seconds()
+	if s.from > p.left && s.to >= end && end < p.right && s.to-s.from < room {
+		return
+	}
+	c.hatch(p, s.from, s.to)
 }
 
 // series writes the path of a series with what a script needs.

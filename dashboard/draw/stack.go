@@ -105,7 +105,7 @@ func (c *canvas) stacked(p *plot, ch *Chart, layers []layer) {
 	}
 	end := int(p.within(p.x(ch.now())) - p.left)
 	for _, s := range unknown(layers, end) {
-		c.hatch(p, p.left+s.from, p.left+s.to)
+		c.missing(p, ch, span{p.left + s.from, p.left + s.to}, p.left+float64(end))
 	}
 	for i := len(layers) - 1; i >= 0; i-- {
 		var d pen
