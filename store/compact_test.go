@@ -27,7 +27,7 @@ func full(t testing.TB) string {
 	}
 	r := rand.New(rand.NewPCG(3, 4))
 	for _, day := range []int{-1, 0, 1} {
-		for minute := range 8 {
+		for minute := range 4 {
 			var frames []fleet.Frame
 			for second := range 30 {
 				frames = append(frames, noisy(r, noon.AddDate(0, 0, day).Add(time.Duration(minute*60+second)*time.Second), 20)...)

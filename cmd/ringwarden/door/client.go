@@ -173,7 +173,7 @@ func receive(ctx context.Context, a *http.Response, part string, have int64, p s
 		return 0, err
 	}
 	total := have + a.ContentLength
-	buffer := make([]byte, 256<<10)
+	buffer := make([]byte, 64<<10)
 	for have < total {
 		n, err := io.ReadFull(a.Body, buffer[:min(int64(len(buffer)), total-have)])
 		if _, err := f.Write(buffer[:n]); err != nil {
@@ -183,10 +183,10 @@ func receive(ctx context.Context, a *http.Response, part string, have int64, p s
 		if p != nil {
 			p(have, total)
 		}
+		if ctx.Err() != nil && have < total {
+			err = context.Cause(ctx)
+		}
 		if err != nil {
-			if ctx.Err() != nil {
-				err = context.Cause(ctx)
-			}
 			return 0, fmt.Errorf("%d of %d bytes are there, and the same command goes on from them: %w", have, total, err)
 		}
 	}
