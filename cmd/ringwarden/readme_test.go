@@ -18,7 +18,10 @@ func TestCommandsOfTheDocumentsExist(t *testing.T) {
 	checked := 0
 	for _, page := range []string{"README.md", "DEVELOPERS.md", "deploy/README.md"} {
 		for _, line := range typed(t, page) {
-			words := strings.Fields(strings.TrimPrefix(line, "go run ./cmd/"))
+			words := shellWords(strings.TrimPrefix(line, "go run ./cmd/"))
+			if len(words) == 0 {
+				continue // a drawing
+			}
 			switch words[0] {
 			case "ringwarden":
 				checkCommand(t, page, words[1:])
@@ -57,6 +60,23 @@ func typed(t *testing.T, page string) []string {
 		}
 	}
 	return lines
+}
+
+// shellWords takes a line apart as a shell does that knows double quotes and stops at a redirection or a pipe.
+func shellWords(line string) []string {
+	var words []string
+	for i, part := range strings.Split(line, `"`) {
+		if i%2 == 1 {
+			words = append(words, part)
+			continue
+		}
+		part, _, stop := strings.Cut(strings.ReplaceAll(part, "|", ">"), ">")
+		words = append(words, strings.Fields(part)...)
+		if stop {
+			break
+		}
+	}
+	return words
 }
 
 func checkCommand(t *testing.T, page string, words []string) {
