@@ -40,6 +40,10 @@ cross: ## build for every platform, without cgo
 
 bench: $(addprefix bench-,$(BENCH_ROOMS)) ## run every room's benchmarks; each prints its bars
 
+bench-store: ## run the store's benchmarks, and those beside a general engine, which is a module of its own
+	go test -run '^$$' -bench . -benchmem -timeout 10m ./store
+	cd store/reference && go test -run '^$$' -bench . -benchtime 1x -timeout 20m .
+
 bench-%: ## run one room's benchmarks, as in bench-alerts
 	go test -run '^$$' -bench . -benchmem -timeout 10m ./$*
 

@@ -218,6 +218,12 @@ func damageable(t testing.TB) string {
 			t.Fatal(err)
 		}
 	}
+	// Half of it is in chunks, a small one and a large one.
+	for _, before := range []int64{20, damageableFrames / 2} {
+		if err := s.Fold(context.Background(), time.Unix(before, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
