@@ -48,7 +48,8 @@ type Ring struct {
 	pace  float64       // frames in a second that are usual here; 0: not known
 	paced time.Time     // when that was learned
 
-	turning [2]float64 // W of the wind and of the hydro units, as of the poll before
+	reference int        // unit with the temperature sensor, as of the poll before; -1: none, or more than one
+	turning   [2]float64 // W of the wind and of the hydro units, as of the poll before
 }
 
 // keptCalls and keptTrips bound what is remembered; the oldest goes first.
@@ -59,7 +60,7 @@ const (
 
 // New returns an empty memory of a ring. It keeps f, which must not change any more.
 func New(f *fleet.Ring, p fleet.Periods) *Ring {
-	r := &Ring{Zone: time.UTC, f: f, periods: p, index: map[fleet.ControllerID]int{}, links: f.Links()}
+	r := &Ring{Zone: time.UTC, reference: -1, f: f, periods: p, index: map[fleet.ControllerID]int{}, links: f.Links()}
 	r.units = make([]unit, len(f.Controllers))
 	r.into = make([]int, len(f.Controllers))
 	for i := range f.Controllers {
@@ -91,7 +92,7 @@ func (r *Ring) Put(f *fleet.Frame) {
 		r.now = f.At
 		r.close()
 		r.learnPace()
-		r.turning = [2]float64{}
+		r.reference, r.turning = r.referenceUnit(), [2]float64{}
 		for i := range r.units {
 			switch u := &r.units[i]; u.c.Source {
 			case fleet.Wind:

@@ -117,8 +117,8 @@ const (
 
 // temperatures says who uses the reference's temperature now, and who an old or a default one.
 func (r *Ring) temperatures() (*event, bool) {
-	ref, ok := r.referenceUnit()
-	if !ok {
+	ref := r.reference
+	if ref < 0 {
 		return nil, false
 	}
 	t := &r.units[ref].heat
@@ -134,7 +134,7 @@ func (r *Ring) temperatures() (*event, bool) {
 		e.silent[i] = r.now.Sub(u.answered) > r.lapse()
 		switch {
 		case i == ref || u.sensor == isTrue || h.at.IsZero() || r.now.Sub(h.at) > r.lapse():
-		case math.Abs(h.value-t.value) >= differs:
+		case math.Abs(h.value-t.value) >= differs, h.apart.After(h.proof): // an old value may meet the true one by chance
 			e.part[i], told = Remained, true
 		case !h.proof.IsZero() && r.now.Sub(h.proof) <= proofHolds && math.Abs(h.value-t.value) < 0.5:
 			e.part[i], told = Followed, true

@@ -53,6 +53,7 @@ type heat struct {
 	at      time.Time // newest value
 	changed time.Time // when it changed last
 	proof   time.Time // when it last changed to what the reference had: it heard the reference then
+	apart   time.Time // when it was last seen to have another value than the reference
 }
 
 // lapse is after how long without a frame anything may have happened.
@@ -70,6 +71,7 @@ func (r *Ring) take(i int, f *fleet.Frame) {
 	if v, ok := f.Number(fleet.Uptime); ok {
 		if v < u.uptime {
 			u.booted = f.At
+			u.wire.good.seen, u.wire.bad.seen = false, false // they count from nought again
 		}
 		u.uptime = v
 	}
@@ -148,17 +150,23 @@ func (r *Ring) warm(i int, v float64, at time.Time) {
 	h := &r.units[i].heat
 	if h.at.IsZero() || v != h.value {
 		h.changed = at
-		if ref, ok := r.referenceUnit(); ok && i != ref && !h.at.IsZero() {
-			if t := &r.units[ref].heat; math.Abs(t.value-v) < 0.35 && at.Sub(t.at) < r.lapse() {
-				h.proof = at
-			}
+	}
+	if ref := r.reference; ref >= 0 && ref != i && !h.at.IsZero() {
+		t := &r.units[ref].heat
+		switch off := math.Abs(t.value - v); {
+		case t.at.IsZero() || at.Sub(t.at) > r.lapse():
+		case off >= differs:
+			h.apart = at
+		case off < 0.35 && h.changed.Equal(at):
+			h.proof = at
 		}
 	}
 	h.value, h.at = v, at
 }
 
-// referenceUnit returns the only temperature reference, as the units say or else as the fleet file does.
-func (r *Ring) referenceUnit() (int, bool) {
+// referenceUnit returns the only temperature reference, as the units say or else as the fleet file does; -1: none, or more
+// than one.
+func (r *Ring) referenceUnit() int {
 	found := -1
 	for i := range r.units {
 		u := &r.units[i]
@@ -167,13 +175,13 @@ func (r *Ring) referenceUnit() (int, bool) {
 			is = u.reference == isTrue
 		}
 		if is && found >= 0 {
-			return 0, false
+			return -1
 		}
 		if is {
 			found = i
 		}
 	}
-	return found, found >= 0
+	return found
 }
 
 // fault files whether a unit reports a ground fault; the first report of the fault detector begins a trip.

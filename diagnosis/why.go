@@ -68,10 +68,9 @@ var surroundings = []string{"battery temperature", "current of the receiving uni
 
 func (r *Ring) around(i int) around {
 	a := around{0, r.units[i].current, r.turning[0], r.turning[1]}
-	if ref, ok := r.referenceUnit(); ok {
-		a[0] = r.units[ref].heat.value
-	} else {
-		a[0] = r.units[i].heat.value
+	a[0] = r.units[i].heat.value
+	if r.reference >= 0 {
+		a[0] = r.units[r.reference].heat.value
 	}
 	return a
 }
