@@ -2,7 +2,7 @@
 .DEFAULT_GOAL := help
 
 LINT := github.com/golangci/golangci-lint/v2/cmd/golangci-lint@v2.15.0
-BENCH_ROOMS := registermap poller simulator alerts store metrics daemon
+BENCH_ROOMS := registermap poller simulator alerts store metrics dashboard dashboard/draw daemon
 
 .PHONY: help build demo peers lint test long score cross bench clean
 
