@@ -101,7 +101,7 @@ func (s *server) controllers(w http.ResponseWriter, r *http.Request) {
 			continue
 		}
 		for k := range f.Sites[i].Rings {
-			for _, u := range s.Live.look(f.Sites[i].Rings[k].Controllers) {
+			for _, u := range s.Live.glance(f.Sites[i].Rings[k].Controllers) {
 				list = append(list, toControllerJSON(&u, now))
 			}
 		}

@@ -110,6 +110,22 @@ func (l *Live) plan() *fleet.Fleet {
 	return l.fleet
 }
 
+// glance is like look without the day's curves, which are most of what there is to copy.
+func (l *Live) glance(controllers []fleet.Controller) []unit {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	looks := make([]unit, len(controllers))
+	for i := range controllers {
+		looks[i].c, looks[i].zone = &controllers[i], time.UTC
+		if u := l.units[controllers[i].ID]; u != nil {
+			brief := *u
+			brief.day.buckets, brief.day.spans = nil, nil
+			looks[i] = brief.clone()
+		}
+	}
+	return looks
+}
+
 // look returns copies of what is known of some controllers, in the order of their ids; those that the fleet does not
 // have are empty.
 func (l *Live) look(controllers []fleet.Controller) []unit {

@@ -58,7 +58,7 @@ func (s *server) siteRow(v *visit, site *fleet.Site) siteRow {
 	for r := range site.Rings {
 		controllers = append(controllers, site.Rings[r].Controllers...)
 	}
-	units := s.Live.look(controllers)
+	units := s.Live.glance(controllers)
 	standing := inside(v.alarm, fleet.Subject(site.ID))
 	says := judgeSite(site, units, standing, v.now)
 	active := activeAlarms(standing)
