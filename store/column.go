@@ -120,9 +120,12 @@ func (r *columnReader) open(w *wire, d *decoder, rows int) {
 		r.ints = d.ints(r.ints, w, rows)
 		if len(r.gaps) != len(r.ints) || len(r.gaps) == 0 {
 			w.fail()
-			return
+			break
 		}
 		r.gap = r.gaps[0]
+	}
+	if w.bad { // whoever reads on before looking gets zeros
+		*r = columnReader{ints: r.ints[:0], gaps: r.gaps[:0]}
 	}
 }
 

@@ -15,6 +15,10 @@
 //     whose structure is damaged is refused with [ErrDamaged]. Open never overwrites, shortens or renames a file.
 //   - Times come back in UTC, to the nanosecond. A frame without values comes back without a layout.
 //
+// [Store.Fold] moves frames out of the journal into chunks by controller, column by column, and makes the rollups that
+// [Store.Rollups] gives; it may run beside everything else, and readers see no difference. [Store.Runs] reads a curve
+// fastest. [Store.StepClock] puts right what was read under a wrong clock.
+//
 // It keeps the register's own integers, not floats, wherever [fleet.Point.Number] gives the same number from them.
 //
 // FORMAT.md beside this file describes every bucket, key and byte.
