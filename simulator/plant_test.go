@@ -164,3 +164,18 @@ func TestNewRefusesAMapThatIsNotLoaded(t *testing.T) {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }
+
+// Whoever asks before the first second has passed must see a battery, not 0 V: a device that chooses its scale by what
+// it measures would choose the wrong one.
+func TestVoltagesAreThereFromTheStart(t *testing.T) {
+	f := rings(1, 6)
+	p := newPlant(t, f, Options{})
+	var frame fleet.Frame
+	f.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
+		p.Frame(c.ID, fleet.Normal, &frame)
+		if v, ok := frame.Number(fleet.BatteryVoltage); !ok || v < 40 {
+			t.Errorf("%s reads %v V at the start, %v", c.ID, v, ok)
+		}
+		return true
+	})
+}

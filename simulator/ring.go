@@ -138,6 +138,7 @@ func (r *ring) settleIn() {
 			u.stage = fleet.Bulk
 		}
 		r.links[i].fine = r.links[i].wired
+		r.feeds[i].terminal = r.bank.voltage // until the first second has passed
 	}
 	for i := range r.units { // from the nearest reference upstream
 		for back := range r.units {
