@@ -93,7 +93,7 @@ func TestBadQuestionsGetProblems(t *testing.T) {
 	for body, status := range map[string]int{
 		`{`: 400, `[]`: 400, `{"do":"acknowledge"}`: 400, `{"do":"write","subject":"a","kind":"b"}`: 400, `{"doo":1}`: 400,
 		`{"do":"shelve","kind":"link-down","subject":"x","for":"8h"}`: 400, `{"do":"shelve","kind":"a","subject":"x","for":"long","why":"y"}`: 400,
-		`{"do":"acknowledge","kind":"link-down","subject":"nobody"}`: 409, `{"do":"return","subject":"fernhollow-mill"}`: 409,
+		`{"do":"acknowledge","kind":"link-down","subject":"nobody"}`: 409, `{"do":"return","subject":"fernhollow-mill/wheelhouse"}`: 409,
 		`{"do":"take-out","subject":"fernhollow-mill","for":"1h","why":"work"}`: 204,
 	} {
 		r := httptest.NewRequest(http.MethodPost, "http://localhost/api/v1/actions", strings.NewReader(body))
