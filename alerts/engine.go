@@ -18,6 +18,7 @@ type Engine struct {
 	slow    []*watch // and the ones that are judged every half minute
 	slowAt  time.Time
 	byKey   map[fleet.AlarmKey]*watch
+	alike   map[settings]*settings
 	reports map[fleet.Kind]*report
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
 	orders  []Order       // what is out of service

@@ -141,6 +141,7 @@ func (e *Engine) build(f *fleet.Fleet) {
 	e.periods, e.rules = f.Periods, f.Rules
 	e.sites, e.watches, e.quick, e.slow = nil, nil, nil, nil
 	e.units, e.byKey = map[fleet.ControllerID]*unit{}, map[fleet.AlarmKey]*watch{}
+	e.alike = map[settings]*settings{}
 	for s := range f.Sites {
 		fs := &f.Sites[s]
 		st := &site{id: fs.ID, zone: fs.Zone, name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
@@ -219,11 +220,21 @@ func (e *Engine) watchUnits(r *ring, k kindIndex) {
 	}
 }
 
+// share returns the one copy of equal settings: a large fleet has tens of thousands of watches, and few rules.
+func (e *Engine) share(s settings) *settings {
+	if kept := e.alike[s]; kept != nil {
+		return kept
+	}
+	kept := s
+	e.alike[s] = &kept
+	return &kept
+}
+
 func (e *Engine) watchOn(k kindIndex, subject fleet.Subject, w watch) *watch {
 	d := detectors[k]
 	w.detector = d
 	w.key = fleet.AlarmKey{Kind: d.info.Kind, Subject: subject}
-	w.settings = settingsFor(&d.info, subject, e.rules)
+	w.settings = e.share(settingsFor(&d.info, subject, e.rules))
 	e.watches = append(e.watches, &w)
 	if d.slow {
 		e.slow = append(e.slow, &w)

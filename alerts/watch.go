@@ -10,7 +10,7 @@ import (
 type watch struct {
 	key      fleet.AlarmKey
 	detector *detector
-	settings settings
+	settings *settings // shared with others that are set alike
 
 	site *site // of the subject, never nil; for the store one that only has a name
 	ring *ring // of the subject; nil: the subject is a site
@@ -22,7 +22,6 @@ type watch struct {
 	standing
 	words words
 	asked time.Time // when a detector worked that need not each time
-	said  Verdict   // of the detector, when it was asked last
 	order *Order    // of those that take it out of service, the first; nil: it is in service
 }
 
@@ -55,12 +54,11 @@ func (w *watch) judge(now time.Time) (fleet.Change, bool) {
 		}
 		return w.move(subjectRemoved, now, "a rule disables "+string(w.key.Kind)+" here")
 	}
+	f := w.detector.judge(w, now)
+	w.hold = w.settings.hold.Step(w.hold, now, f.verdict)
 	if w.shelf.over(now) {
 		return w.unshelve(now, "its time on the shelf has ended")
 	}
-	f := w.detector.judge(w, now)
-	w.said = f.verdict
-	w.hold = w.settings.hold.Step(w.hold, now, f.verdict)
 	if f.verdict == Unknown {
 		return fleet.Change{}, false
 	}
@@ -130,10 +128,9 @@ func (w *watch) release(at time.Time, why string) (fleet.Change, bool) {
 	case w.because != fleet.AlarmKey{}:
 		return w.move(explained, at, why+"; explained by "+string(w.because.Kind)+" on "+string(w.because.Subject))
 	}
+	// The words stay those of when the condition began: a person may act between two calls of Advance, when what a
+	// detector tells of is not prepared.
 	w.raised = latest(at, w.since)
-	if w.said == Yes {
-		w.words = w.detector.tell(w, at)
-	}
 	return w.move(conditionHolds, at, why)
 }
 
