@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"math"
 	"time"
 
 	"ringwarden/fleet"
@@ -29,19 +30,20 @@ type bucket struct {
 	power, volts mean
 }
 
+// A mean is for a picture, and there are hundreds for each controller: seven digits do, in eight bytes.
 type mean struct {
-	sum float64
-	n   int32
+	of float32
+	n  uint16
 }
 
-func (m *mean) add(v float64) { m.sum += v; m.n++ }
-
-func (m *mean) value() (float64, bool) {
-	if m.n == 0 {
-		return 0, false
+func (m *mean) add(v float64) {
+	if m.n < math.MaxUint16 {
+		m.n++
 	}
-	return m.sum / float64(m.n), true
+	m.of += (float32(v) - m.of) / float32(m.n)
 }
+
+func (m *mean) value() (float64, bool) { return float64(m.of), m.n > 0 }
 
 // A stageSpan is a time in one stage.
 type stageSpan struct {

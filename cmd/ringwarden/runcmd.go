@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"time"
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
@@ -43,6 +44,15 @@ func fleetPath(args []string) string {
 	return defaultFleet
 }
 
+// collectEarly trades a little processor time for memory, of which the boxes that this runs on have less: garbage is
+// collected at a fifth of what lives instead of at as much again. GOGC in the environment wins.
+func collectEarly() {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(20)
+	}
+	debug.FreeOSMemory() // the files that were read, and what became of them, are large once and never again
+}
+
 func (a *app) runDaemon(ctx context.Context, path string) error {
 	log, err := a.log()
 	if err != nil {
@@ -60,6 +70,7 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 		log.Error("the fleet file was not taken over; the old one stays in force", "error", err)
 	})
 	defer stop()
+	collectEarly()
 	watchdog := newWatchdog(3 * p.fleet.Periods.Fast)
 	d := &daemon{
 		plant: p, log: log, listener: listener, reload: reloads, alive: watchdog.alive,
