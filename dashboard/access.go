@@ -115,21 +115,23 @@ func userOf(r *http.Request) string {
 	return who.name
 }
 
-// mayAct reports whether the request comes from an operator. Where nobody logs in, everybody is one on this machine's
-// loopback, and nobody elsewhere.
+// mayAct reports whether the request comes from an operator. Where nobody logs in, on this machine's loopback, everybody
+// is one.
 func mayAct(r *http.Request) bool {
 	who, ok := r.Context().Value(roleKey{}).(role)
 	return !ok || who.acts
 }
 
-// logIn lets a request through if nobody has to log in or a user has, and answers it otherwise.
+// logIn lets a request through if nobody has to log in, on this machine's loopback, or if a user has; it answers it
+// otherwise.
 func (s *server) logIn(w http.ResponseWriter, r *http.Request) (*http.Request, bool) {
 	u := s.Users
 	switch {
-	case u == nil && s.Exposed: // anybody may be there
-		return withRole(r, role{}), true
-	case u == nil || r.URL.Path == "/healthz":
+	case u == nil && !s.Exposed, r.URL.Path == "/healthz":
 		return r, true
+	case u == nil: // it should not have started
+		problem(w, http.StatusForbidden, "other machines reach this address and no users are named, so nobody is let in; write web: web.yaml into the fleet file")
+		return nil, false
 	}
 	from, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {

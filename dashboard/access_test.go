@@ -108,17 +108,36 @@ func TestWhoMayDoWhat(t *testing.T) {
 	}
 }
 
-// Where anybody may look and nobody logs in, nobody acts.
-func TestExposedWithoutUsersNobodyActs(t *testing.T) {
+// Where other machines could be and nobody can log in, nobody is let in: to look tells who is at home.
+func TestExposedWithoutUsersNobodyIsLetIn(t *testing.T) {
 	d := &deeds{}
 	o := options(&book{standing: []fleet.Alarm{alarm("link-down", "s", fleet.Unacknowledged, fleet.High, noon)}})
 	o.Exposed, o.Act = true, d.act
 	h := dashboard.New(o)
+	for _, path := range []string{"/", "/alarms", "/api/v1/alarms", "/live?page=/alarms", "/metrics", "/static/style.css"} {
+		answer, body := get(t, h, path)
+		wantProblem(t, answer, body, http.StatusForbidden, "web: web.yaml")
+	}
 	if answer, _ := ask(t, h, form(acknowledging...)); answer.Code != http.StatusForbidden || len(d.done) > 0 {
 		t.Errorf("%d, and %d deeds done", answer.Code, len(d.done))
 	}
-	if _, body := get(t, h, "/alarms"); strings.Contains(body, "<button") {
-		t.Error("a page has buttons for somebody who may not act")
+	if answer, _ := get(t, h, "/healthz"); answer.Code != http.StatusOK {
+		t.Errorf("/healthz: %d", answer.Code)
+	}
+}
+
+// Whoever may look and not act sees no buttons.
+func TestViewersSeeNoButtons(t *testing.T) {
+	d := &deeds{}
+	o := options(&book{standing: []fleet.Alarm{alarm("link-down", "s", fleet.Unacknowledged, fleet.High, noon)}})
+	o.Users, o.Act = users(t), d.act
+	h := dashboard.New(o)
+	for name, want := range map[string]bool{"wall": false, "maren": true} {
+		r := httptest.NewRequest(http.MethodGet, "http://localhost/alarms", nil)
+		r.SetBasicAuth(name, map[string]string{"wall": "llaw", "maren": "neram"}[name])
+		if _, body := ask(t, h, r); strings.Contains(body, `action="/act"`) != want {
+			t.Errorf("%s sees forms: %v, want %v", name, !want, want)
+		}
 	}
 }
 

@@ -7,9 +7,9 @@
 // abnormal alone, and never colour without a shape and a word.
 //
 // Who may do what: loopback needs no login, and there the Host header is checked, so that no web page can point a name
-// of its own at the daemon and use it through somebody's browser (DNS rebinding). [CheckListen] lets the daemon listen
-// elsewhere only if the fleet file says so. [Users] from a web configuration file log in; viewers look, operators act.
-// Every action is recorded with who did it. Nothing here can write to a device.
+// of its own at the daemon and use it through somebody's browser (DNS rebinding). Everybody else logs in, as one of
+// [Users] from a web configuration file: viewers look, operators act. Every action is recorded with who did it. Nothing
+// here can write to a device.
 //
 // Errors of the API are problem details of RFC 9457.
 package dashboard
@@ -47,7 +47,7 @@ type Options struct {
 	Metrics http.Handler     // served as /metrics; nil: not found
 	Ready   func() error     // says why the daemon does not do its work yet, or any more; nil: it always does
 	Exposed bool             // do not check the Host header: other machines come by names that nobody told us
-	Users   *Users           // who may log in; nil: everybody acts, or, if Exposed, everybody looks and nobody acts
+	Users   *Users           // who may log in; nil: everybody acts, or, if Exposed, nobody is let in
 	Cables  Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
 	Now     func() time.Time // the clock that frames and alarms go by; nil: time.Now
 }

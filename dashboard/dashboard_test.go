@@ -171,7 +171,7 @@ func TestHostHeader(t *testing.T) {
 			wantProblem(t, answer, body, http.StatusMisdirectedRequest, "localhost")
 		}
 		o := options(&book{})
-		o.Exposed = true
+		o.Exposed = true // only whoever logs in is let in there, but for this
 		if answer, _ := ask(t, dashboard.New(o), r); answer.Code != http.StatusOK {
 			t.Errorf("exposed, host %q: %d, want it served", tt.host, answer.Code)
 		}

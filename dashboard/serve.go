@@ -11,13 +11,13 @@ import (
 	"ringwarden/fleet"
 )
 
-// CheckListen refuses an address that other machines could reach, unless the fleet file says that it is exposed.
-func CheckListen(addr string, exposed bool) error {
-	if exposed || fleet.LoopbackOnly(addr) {
+// CheckListen refuses an address that other machines could reach. It is for daemons without users.
+func CheckListen(addr string) error {
+	if fleet.LoopbackOnly(addr) {
 		return nil
 	}
-	return fmt.Errorf("listening on %s: other machines could reach it, and nobody has to log in; listen on %s and put a proxy "+
-		"that asks for a password in front, or write exposed: true into the fleet file", addr, fleet.DefaultListen)
+	return fmt.Errorf("listening on %s: other machines could reach it, and nobody has to log in; listen on %s, or name users: "+
+		"web: web.yaml in the fleet file", addr, fleet.DefaultListen)
 }
 
 // Limits of the server. A client that is slower than these is dropped: it would hold memory that others need.

@@ -48,9 +48,9 @@ func (id LinkID) Ends() (from, to string) {
 
 // A Fleet is everything that one daemon watches.
 type Fleet struct {
-	File    string // the file it was read from; empty if it was made in memory
-	Listen  string // host:port of the daemon's own HTTP server
-	Exposed bool   // Listen may be an address that other machines reach
+	File      string // the file it was read from; empty if it was made in memory
+	Listen    string // host:port of the daemon's own HTTP server
+	PlainHTTP bool   // passwords and pages may go to other machines without TLS
 	// Web is the path of a web configuration file with the certificate and the users of the daemon's pages; empty: nobody
 	// has to log in.
 	Web       string

@@ -42,7 +42,7 @@ func TestFormatExampleShowsEveryKey(t *testing.T) {
 	text := string(example(t))
 	for heading, docs := range fleet.KeyDocs() {
 		for _, k := range docs {
-			if !slices.Contains([]string{"exposed", "web", "operators"}, k.Name) && !regexp.MustCompile(`\b`+k.Name+`:`).MatchString(text) {
+			if !slices.Contains([]string{"plain_http", "web", "operators"}, k.Name) && !regexp.MustCompile(`\b`+k.Name+`:`).MatchString(text) {
 				t.Errorf("the example lacks %s of %s", k.Name, heading)
 			}
 		}

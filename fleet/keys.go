@@ -79,7 +79,7 @@ var DefaultPeriods = Periods{Fast: 5 * time.Second, Normal: 10 * time.Second, Sl
 var fileKeys = keys{
 	{name: "format", about: "version of this format", need: "write format: 1", form: versionForm{1}},
 	{name: "listen", about: "host:port of the daemon's own pages, metrics and API", fallback: DefaultListen, form: textForm{DefaultListen}},
-	{name: "exposed", about: "allow listen to be an address that other machines reach although nobody has to log in, or passwords go there in clear", fallback: "false", form: truthForm{}},
+	{name: "plain_http", about: "serve other machines without a certificate: passwords and pages go over the network in clear", fallback: "false", form: truthForm{}},
 	{name: "web", about: "path of a web configuration file: the certificate and the users of the daemon's pages", form: textForm{"web.yaml"}},
 	{name: "operators", about: "users of the web configuration who may act; the others look", form: namesForm{"maren"}},
 	{name: "store", about: "path of the database file", fallback: DefaultStore, form: textForm{DefaultStore}},

@@ -106,16 +106,16 @@ func (p *parser) version() bool {
 func (p *parser) daemon(s *section) {
 	f := &p.fleet
 	f.Listen, f.Store, f.Commit = DefaultListen, p.resolve(DefaultStore), DefaultCommit
-	f.Exposed = s.truth("exposed")
+	f.PlainHTTP = s.truth("plain_http")
 	p.users(s)
 	if listen, ok := s.text("listen"); ok {
 		f.Listen = listen
 		switch fault := checkHostPort(listen, true); {
 		case fault != "":
 			p.doc.Faultf(s.at("listen"), "listen %s %s; write host:port, such as %s", quoted(listen), fault, DefaultListen)
-		case !f.Exposed && !s.m.Has("web") && !LoopbackOnly(listen):
+		case !s.m.Has("web") && !LoopbackOnly(listen):
 			p.doc.Faultf(s.at("listen"), "listen %s could be reached from other machines, and nobody has to log in; name a web "+
-				"configuration with users and a certificate (web: web.yaml), listen on %s, or write exposed: true to let everybody look", quoted(listen), DefaultListen)
+				"configuration with users and a certificate (web: web.yaml), or listen on %s", quoted(listen), DefaultListen)
 		}
 	}
 	if store, ok := s.path("store"); ok {

@@ -124,7 +124,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 	if err != nil {
 		return err
 	}
-	if err := dashboard.CheckListen(o.listen, false); err != nil {
+	if err := dashboard.CheckListen(o.listen); err != nil {
 		return usageError{err}
 	}
 	p, err := demoPlant()

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"iter"
 	"net/http"
+	"strings"
 	"time"
 
 	"ringwarden/alerts"
@@ -44,21 +45,34 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 	})
 }
 
-// users returns who may log in to the pages; nil: nobody has to. An address that other machines reach wants a
-// certificate, or the fleet file's explicit word.
+// users returns who may log in to the pages; nil: nobody has to, since only this machine reaches them. An address that
+// other machines reach wants users, and a certificate or the fleet file's explicit word that plain HTTP is wanted.
 func users(f *fleet.Fleet) (*dashboard.Users, error) {
 	if f.Web == "" {
-		return nil, nil
+		return nil, dashboard.CheckListen(f.Listen)
 	}
 	u, err := dashboard.LoadUsers(f.Web, f.Operators)
 	if err != nil {
 		return nil, err
 	}
-	if !u.Encrypted() && !f.Exposed && !fleet.LoopbackOnly(f.Listen) {
-		return nil, fmt.Errorf("%s has no certificate, so passwords would go to %s in clear; add tls_server_config with cert_file and "+
-			"key_file, or write exposed: true into the fleet file", f.Web, f.Listen)
+	if !u.Encrypted() && !f.PlainHTTP && !fleet.LoopbackOnly(f.Listen) {
+		return nil, fmt.Errorf("%s has no certificate, so passwords would reach %s in clear; write "+
+			"tls_server_config: {cert_file: pages.pem, key_file: pages.key} into it, or plain_http: true into the fleet file if the network is trusted", f.Web, f.Listen)
 	}
 	return u, nil
+}
+
+// accessWords says who reaches the pages.
+func accessWords(f *fleet.Fleet, who *dashboard.Users) string {
+	switch {
+	case who == nil:
+		return "for this machine alone; nobody logs in"
+	case len(f.Operators) == 0:
+		return "for users of " + f.Web + ", who look; no operators are named, so nobody acknowledges alarms"
+	case !who.Encrypted():
+		return "for users of " + f.Web + ", in clear; who acts: " + strings.Join(f.Operators, ", ")
+	}
+	return "for users of " + f.Web + ", with a certificate; who acts: " + strings.Join(f.Operators, ", ")
 }
 
 // act does with the engine what a person asks.

@@ -62,6 +62,9 @@ func (a *app) runDaemon(ctx context.Context, path string) error {
 	if err != nil {
 		return hintedError{err, fleetHint(path, err)}
 	}
+	if _, err := users(p.fleet); err != nil {
+		return hintedError{err, "fleet/FORMAT.md shows a web configuration; ringwarden config check " + path + " checks without running"}
+	}
 	listener, err := net.Listen("tcp", p.fleet.Listen)
 	if err != nil {
 		return hintedError{fmt.Errorf("opening the daemon's own address: %w", err), "is another ringwarden running? 'listen' in the fleet file is the address"}
@@ -170,7 +173,7 @@ fleet/FORMAT.md describes it, and testdata/demo/fleet.yaml is one to start from.
 		&cobra.Command{
 			Use:   "check [FLEET-FILE]",
 			Short: "Check a fleet file and every register map that it names",
-			Long: `Check a fleet file, its alarm rules, and every register map that it names. All faults of all files are shown at
+			Long: `Check a fleet file, its alarm rules, every register map that it names, and who may log in to the pages. All faults of all files are shown at
 once, each with its place. No device is asked anything.`,
 			Example: "  ringwarden config check fleet.yaml",
 			Args:    arguments(0, 1, "one fleet file at most"),
@@ -184,8 +187,13 @@ func (a *app) checkConfig(path string) error {
 		return err
 	}
 	f := p.fleet
+	who, err := users(f)
+	if err != nil {
+		return err
+	}
 	fmt.Fprintf(a.out, "%s: no fault\n", path)
-	fmt.Fprintf(a.out, "  pages on %s, readings in %s, committed every %s\n", f.Listen, f.Store, userfile.Span(f.Commit))
+	fmt.Fprintf(a.out, "  pages on %s %s\n", f.Listen, accessWords(f, who))
+	fmt.Fprintf(a.out, "  readings in %s, committed every %s\n", f.Store, userfile.Span(f.Commit))
 	fmt.Fprintf(a.out, "  polled every %s (fast), %s (normal), %s (slow)\n",
 		userfile.Span(f.Periods.Fast), userfile.Span(f.Periods.Normal), userfile.Span(f.Periods.Slow))
 	for s := range f.Sites {
