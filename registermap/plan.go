@@ -41,10 +41,34 @@ type span struct {
 }
 
 func newPlan(m *Map, g fleet.Group) *Plan {
+	return planOf(m, g, func(pt *Point) bool { return pt.Group == g })
+}
+
+// PlanFor returns the requests that read the points of some quantities and nothing else but what scales them, or nil if
+// the map has none of them. Each call makes a plan of its own, whose Group is that of the first of its points.
+func (m *Map) PlanFor(quantities ...fleet.Quantity) *Plan {
+	wanted := map[string]bool{}
+	for i := range m.points {
+		if pt := &m.points[i]; pt.Quantity != fleet.QuantityNone && slices.Contains(quantities, pt.Quantity) {
+			wanted[pt.Name] = true
+			if pt.ScaledBy != "" {
+				wanted[pt.ScaledBy] = true
+			}
+		}
+	}
+	i := slices.IndexFunc(m.points, func(pt Point) bool { return wanted[pt.Name] })
+	if i < 0 {
+		return nil
+	}
+	return planOf(m, m.points[i].Group, func(pt *Point) bool { return wanted[pt.Name] })
+}
+
+// planOf plans the reads of those points that want takes; nil if there are none.
+func planOf(m *Map, g fleet.Group, want func(*Point) bool) *Plan {
 	var points []Point
-	for _, pt := range m.points {
-		if pt.Group == g {
-			points = append(points, pt)
+	for i := range m.points {
+		if want(&m.points[i]) {
+			points = append(points, m.points[i])
 		}
 	}
 	if len(points) == 0 {

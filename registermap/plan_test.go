@@ -126,3 +126,29 @@ func TestBoundsAreWithin(t *testing.T) {
 		}
 	})
 }
+
+// A plan for some quantities reads those, with what scales them, and touches nothing else.
+func TestPlanForQuantities(t *testing.T) {
+	m, err := registermap.Parse("m.yaml", []byte(`{format: 1, model: m, reads: {forbidden: [4]}, points: {
+		volts: {at: holding 1, type: u16, unit: V, quantity: battery.voltage}, good: {at: holding 2, type: u16, quantity: link.good, scale_from: by},
+		by: {at: holding 6, type: s16, poll: fast}, bad: {at: holding 3, type: u16, quantity: link.bad}}}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := m.PlanFor(fleet.LinkGood, fleet.LinkBad, fleet.LinkAge)
+	want := []registermap.Block{{Table: registermap.Holding, Start: 2, Count: 2}, {Table: registermap.Holding, Start: 6, Count: 1}}
+	if !slices.Equal(p.Blocks, want) || len(p.Layout.Points) != 3 {
+		t.Errorf("%v of %d points, want %v of 3", p.Blocks, len(p.Layout.Points), want)
+	}
+	values := make([]fleet.Value, 3)
+	p.Reset(values)
+	p.DecodeRegisters(0, []uint16{7, 2}, values)
+	p.DecodeRegisters(1, []uint16{1}, values)
+	p.Finish(values)
+	if i, ok := p.Layout.Index(fleet.LinkGood); !ok || values[i].Number != 70 {
+		t.Errorf("the counter is %v, want 7 tens", values[i].Number)
+	}
+	if m.PlanFor(fleet.LinkAge) != nil || m.PlanFor() != nil {
+		t.Error("there is a plan for what the map does not have")
+	}
+}
