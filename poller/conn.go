@@ -16,6 +16,7 @@ type conn struct {
 	assigned *assignment
 	units    []*unit
 	slots    []*slot // of all units
+	watched  []*watched
 	timer    *time.Timer
 	asked    time.Time     // end of the last request
 	record   func(Reply)   // if set, sees every request and what came of it
@@ -55,11 +56,14 @@ func (c *conn) run(ctx context.Context) {
 		c.adopt(now)
 		c.regrid(now)
 		s, due := pick(c.slots, now)
+		w, free := pickWatched(c.watched, now)
 		switch {
 		case s != nil:
 			c.serve(ctx, s, now)
+		case w != nil:
+			c.look(ctx, w, now)
 		default:
-			c.idle(ctx, due, now)
+			c.idle(ctx, sooner(due, free), now)
 		}
 	}
 }
@@ -195,6 +199,7 @@ func (c *conn) adopt(now time.Time) {
 		c.units = append(c.units, u)
 		c.slots = append(c.slots, u.slots...)
 	}
+	c.adoptWatches(now)
 	if _, due := pick(c.slots, now); first && due.After(now) {
 		// Some time before the first poll, so that not all connections are opened at one instant.
 		c.openAt = now.Add(rand.N(due.Sub(now)))

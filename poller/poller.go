@@ -20,6 +20,8 @@
 //   - When a cycle takes longer than its period, instants are skipped, counted and reported. Nothing piles up.
 //   - What does not answer is left alone for longer and longer. A dead unit behind a live gateway is asked last,
 //     briefly and rarely; its neighbours do not wait for it more than that.
+//   - A [Poller.Watch], for whoever stands at a cable, asks for what is counted on cables in the time that is left, and
+//     its frames go to whoever watches and nowhere else.
 //   - It only reads: function codes 01 to 04. No code of this package can send any other.
 //
 // It does not decode (registermap does), judge, or keep anything.
@@ -79,10 +81,11 @@ type Poller struct {
 	current  atomic.Pointer[assignment] // never nil
 }
 
-// An assignment is what one call of [Poller.Update] wants. It never changes.
+// An assignment is what [Poller.Update] and the calls of [Poller.Watch] want. It never changes.
 type assignment struct {
 	devices  map[address][]Device // in the order given
 	periods  fleet.Periods
+	watches  []*watch
 	replaced chan struct{} // closed when a newer assignment stands
 }
 
@@ -121,6 +124,7 @@ func (p *Poller) Update(devices []Device, periods fleet.Periods) {
 	}
 	p.updating.Lock()
 	defer p.updating.Unlock()
+	a.watches = p.current.Load().watches
 	close(p.current.Swap(a).replaced)
 }
 
