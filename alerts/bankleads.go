@@ -33,7 +33,7 @@ func bankVoltageSplitDetector() *detector {
 }
 
 // judgeBankVoltageSplit gives the leads' resistance as the explanation where that was found.
-func judgeBankVoltageSplit(w *watch, now time.Time) finding {
+func judgeBankVoltageSplit(w asked, now time.Time) finding {
 	u := w.unit
 	others, ok := w.ring.bank.others(u.voltage.value)
 	if !ok || !u.voltage.fresh(now) || u.presence.stands() || others <= 0 {
@@ -47,7 +47,7 @@ func judgeBankVoltageSplit(w *watch, now time.Time) finding {
 	return f
 }
 
-func tellBankVoltageSplit(w *watch, _ time.Time) words {
+func tellBankVoltageSplit(w asked, _ time.Time) words {
 	u := w.unit
 	others, _ := w.ring.bank.others(u.voltage.value)
 	out := w.saying("%s reads %.2f V on the bank and its peers %.2f V, although they share it", u.name, u.voltage.value, others)
@@ -158,7 +158,7 @@ func leadResistanceDetector() *detector {
 	}
 }
 
-func judgeLeadResistance(w *watch, now time.Time) finding {
+func judgeLeadResistance(w asked, now time.Time) finding {
 	t, th := &w.unit.lead, &w.settings.thresholds
 	if !w.asked.IsZero() && now.Sub(w.asked) < 10*time.Minute {
 		return unknown // it changes slowly, and is work
@@ -176,7 +176,7 @@ func judgeLeadResistance(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellLeadResistance(w *watch, _ time.Time) words {
+func tellLeadResistance(w asked, _ time.Time) words {
 	u := w.unit
 	ohms, volts, over, _ := u.lead.resistance()
 	amperes := max(over, math.Abs(u.amperes.value))

@@ -64,7 +64,7 @@ func (w *watch) voltageLimits() (under, over float64, ok bool) {
 }
 
 // judgeBankVoltage goes by the middle of the controllers' readings, so that one that is off raises nothing here.
-func judgeBankVoltage(w *watch, _ time.Time) finding {
+func judgeBankVoltage(w asked, _ time.Time) finding {
 	n := cells(&w.ring.f.Bank)
 	under, over, ok := w.voltageLimits()
 	volts, told := w.ring.bank.middle()
@@ -81,7 +81,7 @@ func judgeBankVoltage(w *watch, _ time.Time) finding {
 	return no
 }
 
-func tellBankVoltage(w *watch, _ time.Time) words {
+func tellBankVoltage(w asked, _ time.Time) words {
 	n := cells(&w.ring.f.Bank)
 	under, over, _ := w.voltageLimits()
 	volts, _ := w.ring.bank.middle()
@@ -156,7 +156,7 @@ func (r *ring) charging(now time.Time) bool {
 }
 
 // judgeBankTemperature believes the reference's sensor, and nothing where that is lost.
-func judgeBankTemperature(w *watch, now time.Time) finding {
+func judgeBankTemperature(w asked, now time.Time) finding {
 	cold, hot, ok := w.temperatureLimits()
 	ref := w.ring.reference.unit
 	if !ok || ref == nil || w.ring.reference.lost || !fresh(ref.heat.at, ref.heatPeriod(), now) || ref.presence.stands() {
@@ -175,7 +175,7 @@ func judgeBankTemperature(w *watch, now time.Time) finding {
 	return no
 }
 
-func tellBankTemperature(w *watch, _ time.Time) words {
+func tellBankTemperature(w asked, _ time.Time) words {
 	cold, hot, _ := w.temperatureLimits()
 	ref := w.ring.reference.unit
 	if ref == nil {

@@ -56,10 +56,10 @@ func noFullChargeDetector() *detector {
 			Thresholds: daysThreshold("after", 10, 0.01, 365, "days in which it was watched: lead-acid should be full every one to two weeks, or it sulphates (common practice, no source)"),
 		},
 		slow: true,
-		judge: func(w *watch, _ time.Time) finding {
+		judge: func(w asked, _ time.Time) finding {
 			return judgeWaited(w, lead(w.ring.f.Bank.Chemistry), w.ring.charge.unfilled, w.ring.charge.full)
 		},
-		tell: func(w *watch, now time.Time) words {
+		tell: func(w asked, now time.Time) words {
 			c := &w.ring.charge
 			out := w.saying("no controller has come to float for %s of watching; %s", span(c.unfilled), lastTime(c.full, now, "the bank was last full"))
 			out.figure("waited", c.unfilled.Seconds(), fleet.Second)
@@ -78,10 +78,10 @@ func equalizeOverdueDetector() *detector {
 			Thresholds: daysThreshold("after", 90, 0.01, 1000, "days in which it was watched: makers of flooded cells ask for one each month to each quarter (common practice, no source); the battery's manual decides"),
 		},
 		slow: true,
-		judge: func(w *watch, _ time.Time) finding {
+		judge: func(w asked, _ time.Time) finding {
 			return judgeWaited(w, w.ring.f.Bank.Chemistry == fleet.FloodedLead, w.ring.charge.unequal, w.ring.charge.equalized)
 		},
-		tell: func(w *watch, now time.Time) words {
+		tell: func(w asked, now time.Time) words {
 			c := &w.ring.charge
 			out := w.saying("the flooded cells have not been equalized for %s of watching; %s", span(c.unequal), lastTime(c.equalized, now, "they last were"))
 			out.figure("waited", c.unequal.Seconds(), fleet.Second)
@@ -93,7 +93,7 @@ func equalizeOverdueDetector() *detector {
 }
 
 // judgeWaited says yes when a bank for which it matters was watched for longer than the threshold.
-func judgeWaited(w *watch, matters bool, waited time.Duration, last time.Time) finding {
+func judgeWaited(w asked, matters bool, waited time.Duration, last time.Time) finding {
 	switch {
 	case !matters:
 		return no
@@ -166,7 +166,7 @@ func absorptionEndlessDetector() *detector {
 			Thresholds: limitThreshold("longest", 24*3600, 600, 30*86400, "two to four hours are usual, and loads stretch them; as much as a day and a night, over several days and with no float between, is no load (common practice, no source)"),
 		},
 		slow: true,
-		judge: func(w *watch, now time.Time) finding {
+		judge: func(w asked, now time.Time) finding {
 			u := w.unit
 			switch {
 			case !fresh(u.stage.at, u.stage.period, now) || u.presence.stands():
@@ -176,7 +176,7 @@ func absorptionEndlessDetector() *detector {
 			}
 			return no
 		},
-		tell: func(w *watch, _ time.Time) words {
+		tell: func(w asked, _ time.Time) words {
 			u := w.unit
 			out := w.saying("%s has held the bank at absorption for %s, nights left out, and has not come to float since", u.name, span(u.absorption.total))
 			out.figure("held", u.absorption.total.Seconds(), fleet.Second)
@@ -195,7 +195,7 @@ func absorptionBriefDetector() *detector {
 			Thresholds: limitThreshold("shortest", 300, 1, 86400, "less is a timer at nought or a current limit that is reached at once, and no charge (common practice, no source)"),
 		},
 		slow: true, judge: judgeAbsorptionBrief,
-		tell: func(w *watch, _ time.Time) words {
+		tell: func(w asked, _ time.Time) words {
 			u := w.unit
 			out := w.saying("%s ended absorption after %s and called the ring to float: the bank is hardly full so soon", u.name, span(u.absorption.last))
 			out.figure("held", u.absorption.last.Seconds(), fleet.Second)
@@ -206,7 +206,7 @@ func absorptionBriefDetector() *detector {
 }
 
 // judgeAbsorptionBrief judges the one who called: a peer that was in float already took this one along.
-func judgeAbsorptionBrief(w *watch, _ time.Time) finding {
+func judgeAbsorptionBrief(w asked, _ time.Time) finding {
 	u := w.unit
 	t := &u.absorption
 	switch {
@@ -231,7 +231,7 @@ func equalizeOverlongDetector() *detector {
 			Thresholds: limitThreshold("longest", 5*3600, 600, 7*86400, "one to three hours are usual (common practice, no source); it costs water and plates"),
 		},
 		slow: true,
-		judge: func(w *watch, now time.Time) finding {
+		judge: func(w asked, now time.Time) finding {
 			t := &w.unit.stage
 			switch {
 			case !fresh(t.at, t.period, now) || w.unit.presence.stands():
@@ -241,7 +241,7 @@ func equalizeOverlongDetector() *detector {
 			}
 			return no
 		},
-		tell: func(w *watch, now time.Time) words {
+		tell: func(w asked, now time.Time) words {
 			t := &w.unit.stage
 			out := w.saying("%s has been equalizing for %s", w.unit.name, span(now.Sub(t.first)))
 			out.figure("held", now.Sub(t.first).Seconds(), fleet.Second)

@@ -10,15 +10,20 @@ import (
 // A detector knows one kind of alarm: what it is called, how it is set, when it is on and what to say then.
 type detector struct {
 	info fleet.KindInfo
-	// judge says what is known of a watch's subject at an instant. It is asked at every Advance and must not allocate.
-	judge func(w *watch, now time.Time) finding
-	// tell returns the sentences. It is asked when an alarm is raised or suppressed, after judge said Yes.
-	tell func(w *watch, now time.Time) words
+	// judge says what is known of a watch's subject at an instant. It must not allocate.
+	judge func(w asked, now time.Time) finding
+	// tell returns the sentences. It is called when an alarm is raised or suppressed, after judge said Yes to the same.
+	tell func(w asked, now time.Time) words
 	// slow: judge is asked every half minute only, since what it is about moves slowly.
 	slow bool
 	// adopt prepares the subject for an alarm that stood before a restart; nil: nothing to prepare.
 	adopt func(w *watch)
 }
+
+// An asked watch is one whose subject is prepared for the instant that the detector is asked about: the ring's middle
+// values, calls and trip are those of this Advance. [Engine.judge] alone makes one, and it does not outlive the answer;
+// what has a watch alone, as a person's wish between two calls of Advance has, cannot ask a detector anything.
+type asked struct{ *watch }
 
 // A finding is a detector's answer.
 type finding struct {

@@ -88,7 +88,7 @@ const slowPace = 30 * time.Second
 
 func (e *Engine) judge(watches []*watch, now time.Time, changes []fleet.Change) []fleet.Change {
 	for _, w := range watches {
-		if c, ok := w.judge(now); ok {
+		if c, ok := (asked{w}).judge(now); ok {
 			w.site.raises.note(&c)
 			changes = append(changes, c)
 		}

@@ -21,7 +21,7 @@ func faultTripDetector() *detector {
 
 // judgeFaultTrip says yes on every unit that shows the flag. The others' is explained by the detector's: a shared trip
 // shows as one. Two detectors that both show it have each found a fault.
-func judgeFaultTrip(w *watch, now time.Time) finding {
+func judgeFaultTrip(w asked, now time.Time) finding {
 	u := w.unit
 	switch {
 	case !fresh(u.fault.at, u.fault.period, now):
@@ -36,7 +36,7 @@ func judgeFaultTrip(w *watch, now time.Time) finding {
 	return f
 }
 
-func tellFaultTrip(w *watch, now time.Time) words {
+func tellFaultTrip(w asked, now time.Time) words {
 	u := w.unit
 	var stop, stay []string
 	for _, p := range w.ring.units {

@@ -20,7 +20,7 @@ const (
 // next is the transition table of ANSI/ISA-18.2 and IEC 62682; a pair that is not in it leaves the state as it is. An
 // explanation that ends while the condition holds gives an unacknowledged alarm: whoever acknowledged it before did not
 // know that it would stand alone. Shelved and OutOfService hear of the condition only when their end has come, and go
-// to the state that the condition then has (OPC 10000-9, 5.8.17.1); a watch sees to that, see [watch.judge]. An alarm
+// to the state that the condition then has (OPC 10000-9, 5.8.17.1); a watch sees to that, see [asked.judge]. An alarm
 // that is normal need not be taken out one by one: it enters OutOfService when its condition would have raised it, and
 // leaves with it.
 var next = map[fleet.AlarmState]map[event]fleet.AlarmState{

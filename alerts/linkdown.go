@@ -50,7 +50,7 @@ func linkDownDetector() *detector {
 // judgeLinkDown says yes when nothing has arrived for longer than frames take, while both ends could be heard all the
 // time. A sender that is off, takes no part or restarted explains what is missing; if it does not answer at all, its
 // own silence is the alarm. Two neighbours' silence is never called a cable.
-func judgeLinkDown(w *watch, now time.Time) finding {
+func judgeLinkDown(w asked, now time.Time) finding {
 	l := w.link
 	q := &l.quiet
 	if !fresh(q.at, q.period, now) {
@@ -132,7 +132,7 @@ func (q *quietTrack) least() int {
 	return int(math.Ceil(math.Log(chance) / math.Log(share)))
 }
 
-func tellLinkDown(w *watch, now time.Time) words {
+func tellLinkDown(w asked, now time.Time) words {
 	l := w.link
 	q := &l.quiet
 	quiet := now.Sub(q.since)

@@ -166,7 +166,7 @@ func (w *watch) norm() float64 {
 
 // judgeLinkNoisy judges the link's last minute when it is complete. A link that is down is not noisy as well: what is
 // known of its noise is forgotten then, since whoever mends a cable mends that too.
-func judgeLinkNoisy(w *watch, now time.Time) finding {
+func judgeLinkNoisy(w asked, now time.Time) finding {
 	l := w.link
 	t, q := &l.noise, &l.quiet
 	if down := l.watch[linkDown]; down.active() {
@@ -180,7 +180,7 @@ func judgeLinkNoisy(w *watch, now time.Time) finding {
 	case !q.news && q.misses >= q.least(): // it may be going down
 		t.batch, t.ready = batch{}, false
 	case t.ready:
-		t.close(w, w.norm())
+		t.close(w.watch, w.norm())
 	}
 	h := w.settings.thresholds[noisyScore]
 	switch {
@@ -201,7 +201,7 @@ func (l *link) suspect() bool {
 	return w.active() || l.quiet.by == byCounters && l.noise.score > w.settings.thresholds[noisyScore]*w.settings.thresholds[noisyDeadband]
 }
 
-func tellLinkNoisy(w *watch, now time.Time) words {
+func tellLinkNoisy(w asked, now time.Time) words {
 	l := w.link
 	run := l.noise.run
 	share, norm := run.bad/max(run.frames, 1), w.norm()

@@ -31,7 +31,7 @@ func TestNoiseIsFoundAndHealthIsNot(t *testing.T) {
 		minute := func(l *link, share float64) Verdict {
 			l.quiet = quietTrack{by: byCounters, at: now, period: time.Minute, news: true}
 			l.noise.batch, l.noise.ready = batch{since: now.Add(-time.Minute), frames: 60, bad: badOf(r, 60, share)}, true
-			return judgeLinkNoisy(l.watch[linkNoisy], now).verdict
+			return judgeLinkNoisy(asked{l.watch[linkNoisy]}, now).verdict
 		}
 		for range minutes {
 			now = now.Add(time.Minute)

@@ -41,7 +41,7 @@ func (e *Engine) watchStore() {
 	}
 }
 
-func judgeReport(w *watch, _ time.Time) finding { return finding{verdict: w.report.verdict} }
+func judgeReport(w asked, _ time.Time) finding { return finding{verdict: w.report.verdict} }
 
 func storeBehindDetector() *detector {
 	return &detector{
@@ -52,7 +52,7 @@ func storeBehindDetector() *detector {
 			Priority: fleet.Medium,
 		},
 		judge: judgeReport,
-		tell: func(w *watch, _ time.Time) words {
+		tell: func(w asked, _ time.Time) words {
 			out := w.saying("readings cannot be written and wait in memory, where the oldest are dropped once there are too many: %s", w.report.why)
 			out.advice = "Free some space on the disk, or see why it cannot be written to; what waits is written as soon as it can be. Polling and alarms go on meanwhile."
 			return out
@@ -69,7 +69,7 @@ func storeDamagedDetector() *detector {
 			Priority: fleet.Medium,
 		},
 		judge: judgeReport,
-		tell: func(w *watch, _ time.Time) words {
+		tell: func(w asked, _ time.Time) words {
 			out := w.saying("a part of what was stored cannot be read any more: %s", w.report.why)
 			out.advice = "Copy the store to another disk (ringwarden store backup), replace this one if it is worn or loses power often, and put the last good backup in place if the lost readings matter."
 			return out

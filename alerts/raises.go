@@ -91,7 +91,7 @@ func (w *watch) came(now time.Time) (n int) {
 	return n
 }
 
-func judgeAlarmFlood(w *watch, now time.Time) finding {
+func judgeAlarmFlood(w asked, now time.Time) finding {
 	if len(w.site.raises.steps) == 0 && !w.active() {
 		return no
 	}
@@ -104,7 +104,7 @@ func judgeAlarmFlood(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellAlarmFlood(w *watch, now time.Time) words {
+func tellAlarmFlood(w asked, now time.Time) words {
 	n := w.came(now)
 	counts := map[fleet.Kind]int{}
 	var kinds []fleet.Kind
@@ -185,7 +185,7 @@ func (w *watch) chatters(now time.Time) (key fleet.AlarmKey, most int) {
 	return key, most
 }
 
-func judgeAlarmChattering(w *watch, now time.Time) finding {
+func judgeAlarmChattering(w asked, now time.Time) finding {
 	if float64(len(w.site.raises.steps)) < w.settings.thresholds[chatterSteps] {
 		return no
 	}
@@ -195,7 +195,7 @@ func judgeAlarmChattering(w *watch, now time.Time) finding {
 	return no
 }
 
-func tellAlarmChattering(w *watch, now time.Time) words {
+func tellAlarmChattering(w asked, now time.Time) words {
 	key, n := w.chatters(now)
 	out := w.saying("%s on %s came and went %d times within %s", key.Kind, key.Subject, n, span(w.settings.seconds(chatterWindow)))
 	out.figure("transitions", float64(n), fleet.Plain)

@@ -49,7 +49,7 @@ func registersFrozenDetector() *detector {
 	}
 }
 
-func judgeRegistersFrozen(w *watch, now time.Time) finding {
+func judgeRegistersFrozen(w asked, now time.Time) finding {
 	u, th := w.unit, &w.settings.thresholds
 	p, t := &u.presence, &u.constant
 	if !u.answers(now) {
@@ -74,7 +74,7 @@ func judgeRegistersFrozen(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellRegistersFrozen(w *watch, now time.Time) words {
+func tellRegistersFrozen(w asked, now time.Time) words {
 	u := w.unit
 	since, seen := u.constant.since, "none of its values has changed, while the bank's voltage moved at its peers"
 	if u.presence.ticks {
@@ -126,7 +126,7 @@ func mapMismatchDetector() *detector {
 	}
 }
 
-func judgeMapMismatch(w *watch, now time.Time) finding {
+func judgeMapMismatch(w asked, now time.Time) finding {
 	told := false
 	for i := range w.unit.streams {
 		s := &w.unit.streams[i]
@@ -144,7 +144,7 @@ func judgeMapMismatch(w *watch, now time.Time) finding {
 	return no
 }
 
-func tellMapMismatch(w *watch, _ time.Time) words {
+func tellMapMismatch(w asked, _ time.Time) words {
 	u := w.unit
 	var points []string
 	n := 0
@@ -216,7 +216,7 @@ func (w *watch) step(now time.Time) (seconds float64, at time.Time, told int) {
 
 func abs(v float64) float64 { return max(v, -v) }
 
-func judgeClockStepped(w *watch, now time.Time) finding {
+func judgeClockStepped(w asked, now time.Time) finding {
 	switch _, at, told := w.step(now); {
 	case !at.IsZero():
 		return finding{verdict: Yes, since: at}
@@ -226,7 +226,7 @@ func judgeClockStepped(w *watch, now time.Time) finding {
 	return no
 }
 
-func tellClockStepped(w *watch, now time.Time) words {
+func tellClockStepped(w asked, now time.Time) words {
 	seconds, at, told := w.step(now)
 	way := "forward"
 	if seconds < 0 {

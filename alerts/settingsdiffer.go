@@ -180,7 +180,7 @@ func (w *watch) differs(s setting, now time.Time) (difference, bool) {
 }
 
 // judgeSettingsDiffer gives a clash of ring addresses as the explanation where the address alone is wrong.
-func judgeSettingsDiffer(w *watch, now time.Time) finding {
+func judgeSettingsDiffer(w asked, now time.Time) finding {
 	told, wrong, address := false, 0, false
 	var since time.Time
 	for s := range settingCount {
@@ -206,7 +206,7 @@ func judgeSettingsDiffer(w *watch, now time.Time) finding {
 	return f
 }
 
-func tellSettingsDiffer(w *watch, now time.Time) words {
+func tellSettingsDiffer(w asked, now time.Time) words {
 	u := w.unit
 	var parts []string
 	out := words{}
@@ -303,7 +303,7 @@ func (r *ring) clashing(now time.Time) (a, b *unit, told bool) {
 	return nil, nil, len(seen) > 1
 }
 
-func judgeRingAddressClash(w *watch, now time.Time) finding {
+func judgeRingAddressClash(w asked, now time.Time) finding {
 	a, b, told := w.ring.clashing(now)
 	switch {
 	case b != nil:
@@ -314,7 +314,7 @@ func judgeRingAddressClash(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellRingAddressClash(w *watch, now time.Time) words {
+func tellRingAddressClash(w asked, now time.Time) words {
 	a, b, _ := w.ring.clashing(now)
 	if b == nil {
 		return w.saying("two controllers bear one ring address")

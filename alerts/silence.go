@@ -61,7 +61,7 @@ func (u *unit) beat() time.Duration {
 
 // judgeControllerSilent gives the site's silence as the explanation where there is one. After the site has come back
 // its controllers have a few polls to follow.
-func judgeControllerSilent(w *watch, now time.Time) finding {
+func judgeControllerSilent(w asked, now time.Time) finding {
 	u, s := w.unit, w.site
 	n := w.settings.thresholds[silentPolls]
 	switch {
@@ -78,7 +78,7 @@ func judgeControllerSilent(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellControllerSilent(w *watch, now time.Time) words {
+func tellControllerSilent(w asked, now time.Time) words {
 	u := w.unit
 	quiet := now.Sub(u.heardAt())
 	last := "last answer " + span(quiet) + " ago"
@@ -134,7 +134,7 @@ func (s *site) prepare(now time.Time) {
 	s.silent = s.silent || silent
 }
 
-func judgeSiteSilent(w *watch, now time.Time) finding {
+func judgeSiteSilent(w asked, now time.Time) finding {
 	if w.site.silent {
 		var last time.Time
 		for _, u := range w.site.units {
@@ -150,7 +150,7 @@ func judgeSiteSilent(w *watch, now time.Time) finding {
 	return unknown
 }
 
-func tellSiteSilent(w *watch, now time.Time) words {
+func tellSiteSilent(w asked, now time.Time) words {
 	var last time.Time
 	for _, u := range w.site.units {
 		last = latest(last, u.heardAt())

@@ -84,7 +84,7 @@ func (w *watch) hopTime() time.Duration {
 // has been able to follow since before that change, was never in the stage since, and the call has had the time to
 // reach it and to be seen. One that followed and later went back to bulk, as its own terminals asked, has followed; one
 // that slept when the call went round was not able to; one that left for idle, off or fault is not any more.
-func judgeStageSplit(w *watch, now time.Time) finding {
+func judgeStageSplit(w asked, now time.Time) finding {
 	u := w.unit
 	t := &u.stage
 	switch {
@@ -155,7 +155,7 @@ func (w *watch) missed(p *unit, i int, slack time.Duration, now time.Time) bool 
 	return !joined
 }
 
-func tellStageSplit(w *watch, now time.Time) words {
+func tellStageSplit(w asked, now time.Time) words {
 	u := w.unit
 	for i, s := range coordinated {
 		caller := w.caller(i, w.allowance(len(w.ring.units)), now)

@@ -54,7 +54,7 @@ func temperatureDefaultDetector() *detector {
 
 // judgeTemperatureDefault compares with the reference. The reference has nobody to compare with: see fallsBack. A unit
 // that says that it has no temperature, and had one before, has lost it.
-func judgeTemperatureDefault(w *watch, now time.Time) finding {
+func judgeTemperatureDefault(w asked, now time.Time) finding {
 	u := w.unit
 	t := &u.heat
 	th := &w.settings.thresholds
@@ -101,7 +101,7 @@ func (w *watch) judgeOwnSensor(now time.Time) finding {
 	return finding{verdict: v}
 }
 
-func tellTemperatureDefault(w *watch, now time.Time) words {
+func tellTemperatureDefault(w asked, now time.Time) words {
 	u, ref := w.unit, w.ring.reference.unit
 	fallback := w.settings.thresholds[defaultValue]
 	if ref == u {

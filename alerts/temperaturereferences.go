@@ -23,7 +23,7 @@ func temperatureReferencesDetector() *detector {
 
 // judgeTemperatureReferences goes by what the controllers say of themselves. As long as some have not said, none is not
 // known to be none; two are two.
-func judgeTemperatureReferences(w *watch, _ time.Time) finding {
+func judgeTemperatureReferences(w asked, _ time.Time) finding {
 	ref := &w.ring.reference
 	switch {
 	case ref.count > 1:
@@ -36,7 +36,7 @@ func judgeTemperatureReferences(w *watch, _ time.Time) finding {
 	return unknown
 }
 
-func tellTemperatureReferences(w *watch, _ time.Time) words {
+func tellTemperatureReferences(w asked, _ time.Time) words {
 	var names []string
 	for _, u := range w.ring.units {
 		if u.isReference() {

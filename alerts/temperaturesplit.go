@@ -56,7 +56,7 @@ func (w *watch) compare(d Disagreement, before bool, now time.Time) Verdict {
 }
 
 // judgeTemperatureSplit gives the default as the explanation where the unit uses that: it says more.
-func judgeTemperatureSplit(w *watch, now time.Time) finding {
+func judgeTemperatureSplit(w asked, now time.Time) finding {
 	th := &w.settings.thresholds
 	f := finding{verdict: w.compare(Disagreement{th[splitDifference], th[splitDeadband]}, w.active(), now)}
 	if f.verdict == Yes {
@@ -67,7 +67,7 @@ func judgeTemperatureSplit(w *watch, now time.Time) finding {
 	return f
 }
 
-func tellTemperatureSplit(w *watch, now time.Time) words {
+func tellTemperatureSplit(w asked, now time.Time) words {
 	u, ref := w.unit, w.ring.reference.unit
 	if ref == nil {
 		return w.saying("%s uses another battery temperature than the reference", u.name)

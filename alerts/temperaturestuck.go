@@ -41,7 +41,7 @@ func temperatureStuckDetector() *detector {
 
 // judgeTemperatureStuck judges the reference alone: the others' values are copies of its own, and a copy that is stale
 // shows as a split. A coarse sensor is given longer, in proportion to its step.
-func judgeTemperatureStuck(w *watch, now time.Time) finding {
+func judgeTemperatureStuck(w asked, now time.Time) finding {
 	u := w.unit
 	t := &u.heat
 	switch {
@@ -95,7 +95,7 @@ func (r *ring) insideSwing() (celsius float64, told bool) {
 	return celsius, told
 }
 
-func tellTemperatureStuck(w *watch, _ time.Time) words {
+func tellTemperatureStuck(w asked, _ time.Time) words {
 	t := &w.unit.heat
 	moved, told := w.ring.insideSwing()
 	out := w.saying("the battery temperature of %s, the ring's reference, has been exactly %.1f °C for %s", w.unit.name, t.value, span(t.at.Sub(t.since)))

@@ -48,7 +48,7 @@ func (u *unit) shouldStop() bool {
 
 // judgeTripNotShared says yes when the unit is seen to charge after the trip had the time to come round. Where no cable
 // leads (up an open ring), the time of a whole round is given: the array is as dangerous there.
-func judgeTripNotShared(w *watch, now time.Time) finding {
+func judgeTripNotShared(w asked, now time.Time) finding {
 	u, of := w.unit, w.ring.trip.of
 	switch {
 	case of == u || !u.shouldStop():
@@ -89,7 +89,7 @@ func (w *watch) tripAllowance(of *unit) time.Duration {
 	return time.Duration(hops)*hop + 2*w.unit.stage.period + w.settings.seconds(sharedMargin)
 }
 
-func tellTripNotShared(w *watch, now time.Time) words {
+func tellTripNotShared(w asked, now time.Time) words {
 	u, of := w.unit, w.ring.trip.of
 	waited := now.Sub(of.fault.first)
 	hops, reached := w.ring.hops(of.index, u.index)

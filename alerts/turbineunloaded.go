@@ -41,7 +41,7 @@ func (u *unit) mustStay() bool {
 
 // judgeTurbineUnloaded says yes when the unit went to off or fault at a trip. It stays so as long as the unit stands
 // still: a trip that is cleared does not put the load back. A turbine that was off before is not at risk from the trip.
-func judgeTurbineUnloaded(w *watch, now time.Time) finding {
+func judgeTurbineUnloaded(w asked, now time.Time) finding {
 	u, of := w.unit, w.ring.trip.of
 	t := &u.stage
 	switch {
@@ -67,7 +67,7 @@ func tripStart(of *unit) time.Time {
 	return of.fault.clear
 }
 
-func tellTurbineUnloaded(w *watch, now time.Time) words {
+func tellTurbineUnloaded(w asked, now time.Time) words {
 	u, of := w.unit, w.ring.trip.of
 	what := "the controller"
 	if u.c.Source.Turns() {

@@ -47,7 +47,7 @@ func (w *watch) use() *watch {
 }
 
 // judge asks the detector and moves the alarm on. It returns false if nothing changed.
-func (w *watch) judge(now time.Time) (fleet.Change, bool) {
+func (w asked) judge(now time.Time) (fleet.Change, bool) {
 	if w.settings.disabled {
 		if w.state == fleet.AlarmNormal {
 			return fleet.Change{}, false
@@ -87,7 +87,7 @@ func (w *watch) gone(now time.Time) (fleet.Change, bool) {
 }
 
 // holds moves the alarm on when its condition holds.
-func (w *watch) holds(f finding, now time.Time) (fleet.Change, bool) {
+func (w asked) holds(f finding, now time.Time) (fleet.Change, bool) {
 	ev, why := conditionHolds, ""
 	w.because = fleet.AlarmKey{}
 	if f.because != nil {

@@ -123,7 +123,7 @@ func (r *ring) closeYields() {
 	}
 }
 
-func judgeYieldBehind(w *watch, _ time.Time) finding {
+func judgeYieldBehind(w asked, _ time.Time) finding {
 	switch y := &w.unit.yield; {
 	case y.judged == 0:
 		return unknown
@@ -135,7 +135,7 @@ func judgeYieldBehind(w *watch, _ time.Time) finding {
 	return unknown
 }
 
-func tellYieldBehind(w *watch, _ time.Time) words {
+func tellYieldBehind(w asked, _ time.Time) words {
 	u := w.unit
 	y := &u.yield
 	out := w.saying("%s gave %.2f kWh for each kW of its rating on the last day that can be judged, and its peers with the same kind of source %.2f: %.0f %%, and as little on %s in a row; counted are the hours in which no full bank held one back",
