@@ -61,7 +61,7 @@ func noFullChargeDetector() *detector {
 		},
 		tell: func(w asked, now time.Time) words {
 			c := &w.ring.charge
-			out := w.saying("no controller has come to float for %s of watching; %s", span(c.unfilled), lastTime(c.full, now, "the bank was last full"))
+			out := w.saying("no controller has come to float for %s of watching; %s", fleet.Span(c.unfilled), lastTime(c.full, now, "the bank was last full"))
 			out.figure("waited", c.unfilled.Seconds(), fleet.Second)
 			out.advice = "Save current or run the generator until the bank is full once, and see whether every source gives what it should, the charging targets are right and the absorption time is long enough."
 			out.caution = cautionBattery
@@ -83,7 +83,7 @@ func equalizeOverdueDetector() *detector {
 		},
 		tell: func(w asked, now time.Time) words {
 			c := &w.ring.charge
-			out := w.saying("the flooded cells have not been equalized for %s of watching; %s", span(c.unequal), lastTime(c.equalized, now, "they last were"))
+			out := w.saying("the flooded cells have not been equalized for %s of watching; %s", fleet.Span(c.unequal), lastTime(c.equalized, now, "they last were"))
 			out.figure("waited", c.unequal.Seconds(), fleet.Second)
 			out.advice = "Measure the acid's density in every cell; if cells differ by more than the battery's manual allows, equalize as it says, with somebody there."
 			out.caution = cautionEqualize
@@ -108,7 +108,7 @@ func lastTime(at, now time.Time, what string) string {
 	if at.IsZero() {
 		return "it was never seen before"
 	}
-	return what + " " + span(now.Sub(at)) + " ago"
+	return what + " " + fleet.Span(now.Sub(at)) + " ago"
 }
 
 // absorptionTrack is how long a controller has held the bank at absorption, since it was last in float or asleep for long.
@@ -178,7 +178,7 @@ func absorptionEndlessDetector() *detector {
 		},
 		tell: func(w asked, _ time.Time) words {
 			u := w.unit
-			out := w.saying("%s has held the bank at absorption for %s, nights left out, and has not come to float since", u.name, span(u.absorption.total))
+			out := w.saying("%s has held the bank at absorption for %s, nights left out, and has not come to float since", u.name, fleet.Span(u.absorption.total))
 			out.figure("held", u.absorption.total.Seconds(), fleet.Second)
 			out.advice = "See how it is set to end absorption, by time or by current, and whether loads take the current that it waits for; a cell with a short keeps the current up as well. Flooded cells lose water meanwhile: look at their level."
 			out.caution = cautionBattery
@@ -197,7 +197,7 @@ func absorptionBriefDetector() *detector {
 		slow: true, judge: judgeAbsorptionBrief,
 		tell: func(w asked, _ time.Time) words {
 			u := w.unit
-			out := w.saying("%s ended absorption after %s and called the ring to float: the bank is hardly full so soon", u.name, span(u.absorption.last))
+			out := w.saying("%s ended absorption after %s and called the ring to float: the bank is hardly full so soon", u.name, fleet.Span(u.absorption.last))
 			out.figure("held", u.absorption.last.Seconds(), fleet.Second)
 			out.advice = "See what its absorption time and the current that ends absorption are set to, and whether its voltage reads higher than the bank's posts."
 			return out
@@ -243,7 +243,7 @@ func equalizeOverlongDetector() *detector {
 		},
 		tell: func(w asked, now time.Time) words {
 			t := &w.unit.stage
-			out := w.saying("%s has been equalizing for %s", w.unit.name, span(now.Sub(t.first)))
+			out := w.saying("%s has been equalizing for %s", w.unit.name, fleet.Span(now.Sub(t.first)))
 			out.figure("held", now.Sub(t.first).Seconds(), fleet.Second)
 			out.advice = "Go there if you can do so safely, and end it as the equipment's manual says; then look at the level of the acid and the temperature of the cells."
 			out.caution = cautionEqualize

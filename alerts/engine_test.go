@@ -88,28 +88,6 @@ func TestCost(t *testing.T) {
 	}
 }
 
-// A name from a file goes to a terminal and into mails: it must not move the cursor there.
-func TestClean(t *testing.T) {
-	for in, want := range map[string]string{
-		"Miller's loft": "Miller's loft", "a\x1b[2Jb": "a[2Jb", "two\nlines": "twolines", " ": "slug", "\u202eevil": "evil", "Mühle 3": "Mühle 3",
-	} {
-		if got := clean(in, "slug"); got != want {
-			t.Errorf("clean(%q) = %q, want %q", in, got, want)
-		}
-	}
-}
-
-func TestSpan(t *testing.T) {
-	for d, want := range map[time.Duration]string{
-		-time.Second: "0 s", 1500 * time.Millisecond: "1.5 s", 45 * time.Second: "45 s", 90 * time.Second: "1 min 30 s",
-		time.Hour: "1 h", 3*time.Hour + 5*time.Minute + 7*time.Second: "3 h 5 min", 26 * time.Hour: "1 d 2 h", 24*time.Hour + time.Minute: "1 d",
-	} {
-		if got := span(d); got != want {
-			t.Errorf("span(%v) = %q, want %q", d, got, want)
-		}
-	}
-}
-
 // An alarm whose controller was taken out of the fleet file, or whose kind is disabled now, must not stand for ever.
 func TestRestoreEndsWhatIsNoMore(t *testing.T) {
 	f := pair()

@@ -52,12 +52,12 @@ func tellFaultTrip(w asked, now time.Time) words {
 	if u.isDetector() {
 		who = "has the ground-fault detector, and it has tripped"
 	}
-	out := w.saying("%s %s (seen %s)", u.name, who, ago(now.Sub(u.fault.first)))
+	out := w.saying("%s %s (seen %s)", u.name, who, fleet.Ago(now.Sub(u.fault.first)))
 	if len(stop) > 0 {
-		out.text += "; the trip should stop " + list(stop) + " as well"
+		out.text += "; the trip should stop " + fleet.List(stop) + " as well"
 	}
 	if len(stay) > 0 {
-		out.text += "; " + list(stay) + " must stay on"
+		out.text += "; " + fleet.List(stay) + " must stay on"
 	}
 	out.figure("should_stop", float64(len(stop)), fleet.Plain)
 	out.figure("should_stay", float64(len(stay)), fleet.Plain)

@@ -141,13 +141,13 @@ func tellLinkDown(w asked, now time.Time) words {
 	case byFlag:
 		seen = fmt.Sprintf("%d samples in a row say that it hears nobody", q.misses)
 	case byAge:
-		seen = fmt.Sprintf("it last heard %s %s ago", l.from.name, span(time.Duration(q.age*float64(time.Second))))
+		seen = fmt.Sprintf("it last heard %s %s ago", l.from.name, fleet.Span(time.Duration(q.age*float64(time.Second))))
 	}
 	usual := ""
 	if i := q.flow.interval(); i > 0 && q.by == byCounters {
 		usual = "; usually " + often(i)
 	}
-	out := w.saying("nothing has come from %s to %s for %s: %s%s", l.from.name, l.to.name, span(quiet), seen, usual)
+	out := w.saying("nothing has come from %s to %s for %s: %s%s", l.from.name, l.to.name, fleet.Span(quiet), seen, usual)
 	out.figure("quiet", quiet.Seconds(), fleet.Second)
 	out.figure("needed", w.needed().Seconds(), fleet.Second)
 	if i := q.flow.interval(); i > 0 {

@@ -210,7 +210,7 @@ func tellLinkNoisy(w asked, now time.Time) words {
 		what = "samples find the line not heard"
 	}
 	out := w.saying("%.3g %% of the %s from %s to %s (%.0f of %.0f in %s); usual in this ring is %.2g %%",
-		100*share, what, l.from.name, l.to.name, run.bad, run.frames, span(now.Sub(run.since)), 100*norm)
+		100*share, what, l.from.name, l.to.name, run.bad, run.frames, fleet.Span(now.Sub(run.since)), 100*norm)
 	out.figure("share", share, fleet.Ratio)
 	out.figure("usual", norm, fleet.Ratio)
 	out.figure("bad", run.bad, fleet.Plain)

@@ -28,7 +28,7 @@ func (e *Engine) Report(kind fleet.Kind, holds bool, why string) {
 	}
 	*r = report{verdict: No}
 	if holds {
-		*r = report{verdict: Yes, why: clean(why, "no reason was given")}
+		*r = report{verdict: Yes, why: fleet.Line(why, "no reason was given")}
 	}
 }
 

@@ -144,7 +144,7 @@ func (e *Engine) build(f *fleet.Fleet) {
 	e.alike = map[settings]*settings{}
 	for s := range f.Sites {
 		fs := &f.Sites[s]
-		st := &site{id: fs.ID, zone: fs.Zone, name: clean(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
+		st := &site{id: fs.ID, zone: fs.Zone, name: fleet.Line(fs.Name, string(fs.ID)), beat: min(e.periods.Fast, e.periods.Normal, e.periods.Slow)}
 		for r := range fs.Rings {
 			st.rings = append(st.rings, e.buildRing(st, &fs.Rings[r]))
 		}
@@ -164,10 +164,10 @@ func (e *Engine) build(f *fleet.Fleet) {
 }
 
 func (e *Engine) buildRing(st *site, f *fleet.Ring) *ring {
-	r := &ring{f: f, name: clean(f.Name, string(f.ID)), site: st}
+	r := &ring{f: f, name: fleet.Line(f.Name, string(f.ID)), site: st}
 	for i := range f.Controllers {
 		c := &f.Controllers[i]
-		u := &unit{c: c, name: clean(c.Name, c.ID.Slug()), index: i, ring: r}
+		u := &unit{c: c, name: fleet.Line(c.Name, c.ID.Slug()), index: i, ring: r}
 		r.units = append(r.units, u)
 		e.units[c.ID] = u
 	}

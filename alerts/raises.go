@@ -132,7 +132,7 @@ func tellAlarmFlood(w asked, now time.Time) words {
 	for i, k := range kinds {
 		names[i] = fmt.Sprintf("%d %s", counts[k], k)
 	}
-	out := w.saying("%d alarms were raised within %s, more than anybody can look at one by one: %s", n, span(w.settings.seconds(floodWindow)), list(names))
+	out := w.saying("%d alarms were raised within %s, more than anybody can look at one by one: %s", n, fleet.Span(w.settings.seconds(floodWindow)), fleet.List(names))
 	if first != nil {
 		out.text += fmt.Sprintf("; the first was %s on %s", first.kind, first.subject)
 	}
@@ -197,7 +197,7 @@ func judgeAlarmChattering(w asked, now time.Time) finding {
 
 func tellAlarmChattering(w asked, now time.Time) words {
 	key, n := w.chatters(now)
-	out := w.saying("%s on %s came and went %d times within %s", key.Kind, key.Subject, n, span(w.settings.seconds(chatterWindow)))
+	out := w.saying("%s on %s came and went %d times within %s", key.Kind, key.Subject, n, fleet.Span(w.settings.seconds(chatterWindow)))
 	out.figure("transitions", float64(n), fleet.Plain)
 	out.advice = "Have what it names looked at. If it is right to come and go, give it a longer off_delay or a wider threshold by a rule of the fleet file; it can be shelved until then."
 	return out

@@ -80,7 +80,7 @@ func tellRegistersFrozen(w asked, now time.Time) words {
 	if u.presence.ticks {
 		since, seen = u.presence.moved, "the time since its start no longer grows"
 	}
-	out := w.saying("%s answers, but its registers have stood still for %s: %s; nothing that it shows can be believed", u.name, span(now.Sub(since)), seen)
+	out := w.saying("%s answers, but its registers have stood still for %s: %s; nothing that it shows can be believed", u.name, fleet.Span(now.Sub(since)), seen)
 	out.figure("constant", now.Sub(since).Seconds(), fleet.Second)
 	out.advice = "Restart the network port or gateway of " + u.name + " if it has one of its own, and see whether its own display moves. Do not restart the controller itself while a turbine spins on it."
 	return out
@@ -158,11 +158,11 @@ func tellMapMismatch(w asked, _ time.Time) words {
 		if s.fit.quality == fleet.Undefined {
 			what = "the map cannot decode what the device gives"
 		}
-		points = append(points, fmt.Sprintf("%s (%s)", clean(s.layout.Points[s.fit.point].Name, "a point"), what))
+		points = append(points, fmt.Sprintf("%s (%s)", fleet.Line(s.layout.Points[s.fit.point].Name, "a point"), what))
 	}
-	out := w.saying("the register map does not fit %s: %s", u.name, list(points))
+	out := w.saying("the register map does not fit %s: %s", u.name, fleet.List(points))
 	if n > len(points) {
-		out.text += fmt.Sprintf("; %s in all", count(n, "point"))
+		out.text += fmt.Sprintf("; %s in all", fleet.Count(n, "point"))
 	}
 	out.figure("points", float64(n), fleet.Plain)
 	out.advice = "Hold the map against the device's own register list for its firmware, and try it with 'ringwarden map read'. Until then nothing is known of these points; the others are read."
@@ -233,7 +233,7 @@ func tellClockStepped(w asked, now time.Time) words {
 		way = "back"
 	}
 	out := w.saying("%s this machine's clock was set %s by %s, as the uptimes of %d controllers show; times in the history before and after do not fit together",
-		ago(now.Sub(at)), way, span(time.Duration(abs(seconds)*float64(time.Second))), told)
+		fleet.Ago(now.Sub(at)), way, fleet.Span(time.Duration(abs(seconds)*float64(time.Second))), told)
 	out.figure("step", seconds, fleet.Second)
 	out.advice = "Let the network keep this machine's clock, or give it a clock with a battery."
 	return out

@@ -265,7 +265,7 @@ func until(d time.Duration) string {
 	if d < time.Minute {
 		return "until now"
 	}
-	return "until " + ago(d)
+	return "until " + fleet.Ago(d)
 }
 
 func ringAddressClashDetector() *detector {

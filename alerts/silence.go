@@ -81,14 +81,14 @@ func judgeControllerSilent(w asked, now time.Time) finding {
 func tellControllerSilent(w asked, now time.Time) words {
 	u := w.unit
 	quiet := now.Sub(u.heardAt())
-	last := "last answer " + span(quiet) + " ago"
+	last := "last answer " + fleet.Span(quiet) + " ago"
 	if u.presence.answered.IsZero() {
-		last = "no answer since the program began to listen " + span(quiet) + " ago"
+		last = "no answer since the program began to listen " + fleet.Span(quiet) + " ago"
 	}
-	out := w.saying("%s does not answer: %s, and it is asked every %s", u.name, last, span(u.beat()))
+	out := w.saying("%s does not answer: %s, and it is asked every %s", u.name, last, fleet.Span(u.beat()))
 	out.figure("quiet", quiet.Seconds(), fleet.Second)
 	out.advice = "See whether " + u.name + " has power and shows signs of life; then check its network cable, its gateway if it has one, and the address in the fleet file (" +
-		clean(u.c.Host, "no host") + ")."
+		fleet.Line(u.c.Host, "no host") + ")."
 	return out
 }
 
@@ -156,7 +156,7 @@ func tellSiteSilent(w asked, now time.Time) words {
 		last = latest(last, u.heardAt())
 	}
 	quiet := now.Sub(last)
-	out := w.saying("none of the %d controllers answers; the last was heard %s ago", len(w.site.units), span(quiet))
+	out := w.saying("none of the %d controllers answers; the last was heard %s ago", len(w.site.units), fleet.Span(quiet))
 	out.figure("quiet", quiet.Seconds(), fleet.Second)
 	out.figure("controllers", float64(len(w.site.units)), fleet.Plain)
 	out.advice = "Look first at what they share: the site's link to this machine, its router, its power. Charging goes on without the network; what the batteries do is not known meanwhile."

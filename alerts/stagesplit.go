@@ -173,7 +173,7 @@ func tellStageSplit(w asked, now time.Time) words {
 		hops, _ := w.ring.hops(caller.index, u.index)
 		waited := now.Sub(caller.stage.first)
 		out := w.saying("%s is out of stage: still in %s while %s %s in %s; %s was seen there %s ago, and its call needs at most %s to be followed (%s of %s, two polls and a margin)",
-			u.name, u.stage.is, list(names), verb, s, caller.name, span(waited), span(w.allowance(hops)), count(hops, "hop"), span(w.hopTime()))
+			u.name, u.stage.is, fleet.List(names), verb, s, caller.name, fleet.Span(waited), fleet.Span(w.allowance(hops)), fleet.Count(hops, "hop"), fleet.Span(w.hopTime()))
 		out.figure("waited", waited.Seconds(), fleet.Second)
 		out.figure("allowed", w.allowance(hops).Seconds(), fleet.Second)
 		out.figure("hops", float64(hops), fleet.Plain)

@@ -116,7 +116,7 @@ func tellTemperatureDefault(w asked, now time.Time) words {
 	}
 	var out words
 	if !u.heat.gone.IsZero() {
-		out = w.saying("%s says that it has no battery temperature; it had one until %s ago", u.name, span(now.Sub(u.heat.at)))
+		out = w.saying("%s says that it has no battery temperature; it had one until %s ago", u.name, fleet.Span(now.Sub(u.heat.at)))
 	} else {
 		out = w.saying("%s uses exactly %.1f °C as battery temperature, which is what a controller without one falls back to, while the reference %s has %.1f °C",
 			u.name, u.heat.value, ref.name, ref.heat.value)

@@ -49,7 +49,7 @@ func tellTemperatureReferences(w asked, _ time.Time) words {
 		out.advice = "Find the controller that the battery temperature sensor is plugged into and set that one as the ring's temperature reference."
 	} else {
 		out = w.saying("%d controllers of the ring %s share a battery temperature as the reference (%s); the others use whichever comes last",
-			len(names), w.ring.name, list(names))
+			len(names), w.ring.name, fleet.List(names))
 		out.advice = "Leave the controller whose sensor sits on the battery as the reference and switch the role off at the others; if both sensors are on it, with two nobody can say from here which one is wrong."
 	}
 	out.figure("references", float64(len(names)), fleet.Plain)

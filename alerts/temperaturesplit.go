@@ -81,7 +81,7 @@ func tellTemperatureSplit(w asked, now time.Time) words {
 		return out
 	}
 	if u.heat.known {
-		out.text += "; its value last changed " + span(now.Sub(u.heat.since)) + " ago"
+		out.text += "; its value last changed " + fleet.Span(now.Sub(u.heat.since)) + " ago"
 	}
 	out.advice = "See whether " + u.name + " is set to use the shared temperature and whether it has a sensor of its own plugged in; then look at the cables from " +
 		ref.name + " to " + u.name + ". Which of the two values is wrong only a thermometer at the battery can tell."

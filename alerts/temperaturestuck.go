@@ -98,7 +98,7 @@ func (r *ring) insideSwing() (celsius float64, told bool) {
 func tellTemperatureStuck(w asked, _ time.Time) words {
 	t := &w.unit.heat
 	moved, told := w.ring.insideSwing()
-	out := w.saying("the battery temperature of %s, the ring's reference, has been exactly %.1f °C for %s", w.unit.name, t.value, span(t.at.Sub(t.since)))
+	out := w.saying("the battery temperature of %s, the ring's reference, has been exactly %.1f °C for %s", w.unit.name, t.value, fleet.Span(t.at.Sub(t.since)))
 	if told {
 		out.text += ", while the temperature inside a controller moved by " + oneDecimal(moved) + " °C"
 		out.figure("inside_swing", moved, fleet.Celsius)

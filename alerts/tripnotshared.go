@@ -93,7 +93,7 @@ func tellTripNotShared(w asked, now time.Time) words {
 	u, of := w.unit, w.ring.trip.of
 	waited := now.Sub(of.fault.first)
 	hops, reached := w.ring.hops(of.index, u.index)
-	how := "the trip should have reached it in " + span(w.tripAllowance(of)) + " (" + count(hops, "hop") + ")"
+	how := "the trip should have reached it in " + fleet.Span(w.tripAllowance(of)) + " (" + fleet.Count(hops, "hop") + ")"
 	if !reached {
 		how = "no cable of this open ring leads the trip there"
 	}
@@ -101,7 +101,7 @@ func tellTripNotShared(w asked, now time.Time) words {
 		how += ", and it reports that it is set to stay on"
 	}
 	out := w.saying("%s still charges (%s) %s after %s tripped on a ground fault, although it should have stopped: %s",
-		u.name, u.stage.is, span(waited), of.name, how)
+		u.name, u.stage.is, fleet.Span(waited), of.name, how)
 	out.figure("waited", waited.Seconds(), fleet.Second)
 	out.figure("allowed", w.tripAllowance(of).Seconds(), fleet.Second)
 	out.advice = adviceFault + "; ask them whether the source of " + u.name + " must be switched off by hand. Later check the setting for shared trips at " +

@@ -82,7 +82,7 @@ func tellTurbineUnloaded(w asked, now time.Time) words {
 		why = "; it reports that it is set to trip"
 	}
 	out := w.saying("%s stopped (%s) %s although it must stay on, so %s has lost its load, seen %s%s",
-		u.name, u.stage.is, at, what, ago(now.Sub(u.stage.first)), why)
+		u.name, u.stage.is, at, what, fleet.Ago(now.Sub(u.stage.first)), why)
 	out.figure("stopped_for", now.Sub(u.stage.first).Seconds(), fleet.Second)
 	out.advice = "Stay clear of the turbine and see whether it overspeeds; bring it under control by its own brake, diversion load or intake valve, as its manual says. Then correct the setting for shared trips at " + u.name + "."
 	out.caution = cautionTurbine

@@ -139,7 +139,7 @@ func tellYieldBehind(w asked, _ time.Time) words {
 	u := w.unit
 	y := &u.yield
 	out := w.saying("%s gave %.2f kWh for each kW of its rating on the last day that can be judged, and its peers with the same kind of source %.2f: %.0f %%, and as little on %s in a row; counted are the hours in which no full bank held one back",
-		u.name, y.own/3600, y.others/3600, 100*y.ratio, count(y.behind, "day"))
+		u.name, y.own/3600, y.others/3600, 100*y.ratio, fleet.Count(y.behind, "day"))
 	out.figure("yield", y.own/3600, fleet.Plain)
 	out.figure("peers", y.others/3600, fleet.Plain)
 	out.figure("ratio", y.ratio, fleet.Ratio)

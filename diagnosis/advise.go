@@ -1,6 +1,10 @@
 package diagnosis
 
-import "fmt"
+import (
+	"fmt"
+
+	"ringwarden/fleet"
+)
 
 // likely is the probability from which on a suspect is worth acting on without more evidence.
 const likely = 0.9
@@ -35,7 +39,7 @@ func (r *Ring) advise(d *Diagnosis, traces []trace) {
 	case len(traces) == 0 && !counts:
 		d.Needs = "Nothing has been seen yet that travels the ring. The next float or equalize call will say something; a register map with link counters would say it within minutes."
 	case d.Calls < 3 && !counts:
-		d.Needs = fmt.Sprintf("%s so far; after three calls that do not get round, the place is usually plain. A register map with link counters would show it within minutes.", count(d.Calls, "call"))
+		d.Needs = fmt.Sprintf("%s so far; after three calls that do not get round, the place is usually plain. A register map with link counters would show it within minutes.", fleet.Count(d.Calls, "call"))
 	case counts:
 		d.Needs = "Some more minutes of frames, or the next call, will make it plainer."
 	default:

@@ -65,7 +65,7 @@ func New(f *fleet.Ring, p fleet.Periods) *Ring {
 	r.into = make([]int, len(f.Controllers))
 	for i := range f.Controllers {
 		c := &f.Controllers[i]
-		r.units[i] = unit{c: c, name: clean(c.Name, c.ID.Slug())}
+		r.units[i] = unit{c: c, name: fleet.Line(c.Name, c.ID.Slug())}
 		r.index[c.ID] = i
 		r.into[i] = -1
 	}

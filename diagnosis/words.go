@@ -3,45 +3,10 @@ package diagnosis
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
-	"unicode"
+
+	"ringwarden/fleet"
 )
-
-// clean returns a name fit for one line on a terminal.
-func clean(name, otherwise string) string {
-	name = strings.TrimSpace(strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return -1
-		}
-		return r
-	}, name))
-	if name == "" {
-		return otherwise
-	}
-	return name
-}
-
-// list returns "Alder", "Alder and Birch", "Alder, Birch and 3 more".
-func list(names []string) string {
-	switch n := len(names); n {
-	case 0:
-		return "nobody"
-	case 1:
-		return names[0]
-	case 2:
-		return names[0] + " and " + names[1]
-	default:
-		return fmt.Sprintf("%s, %s and %d more", names[0], names[1], n-2)
-	}
-}
-
-func count(n int, one string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return fmt.Sprintf("%d %ss", n, one)
-}
 
 // day returns an instant as the sentences write it.
 func (r *Ring) day(t time.Time) string { return t.In(r.Zone).Format("2006-01-02 15:04") }
@@ -76,7 +41,7 @@ func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float6
 		}
 	}
 	if counted > shown {
-		said = append(said, fmt.Sprintf("%s say the same.", count(counted-shown, "earlier message")))
+		said = append(said, fmt.Sprintf("%s say the same.", fleet.Count(counted-shown, "earlier message")))
 	}
 	u := &r.units[h.unit]
 	switch {
@@ -150,7 +115,7 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 		switch t.what {
 		case "temperature":
 			if h.unit == t.e.source {
-				return fmt.Sprintf("%s has the temperature sensor, and does not share it: %s has another value.", u, list(missing))
+				return fmt.Sprintf("%s has the temperature sensor, and does not share it: %s has another value.", u, fleet.List(missing))
 			}
 			return u + " does not use the reference's temperature, though units behind it do."
 		case "trip":
@@ -160,9 +125,9 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 	}
 	switch t.what {
 	case "temperature":
-		return fmt.Sprintf("%s has the reference's temperature, and behind this place %s does not.", before, list(missing))
+		return fmt.Sprintf("%s has the reference's temperature, and behind this place %s does not.", before, fleet.List(missing))
 	case "trip":
-		return fmt.Sprintf("The trip of %s reached %s, and not %s.", when, before, list(missing))
+		return fmt.Sprintf("The trip of %s reached %s, and not %s.", when, before, fleet.List(missing))
 	}
-	return fmt.Sprintf("The %s call of %s got as far as %s, and %s did not follow.", t.call.Stage, when, before, list(missing))
+	return fmt.Sprintf("The %s call of %s got as far as %s, and %s did not follow.", t.call.Stage, when, before, fleet.List(missing))
 }
