@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -23,18 +24,30 @@ const (
 	Unshelve    Verb = "unshelve"    // show it again
 	TakeOut     Verb = "take-out"    // raise nothing inside a place for a time, while people work there
 	Return      Verb = "return"      // raise alarms there again
+	Comment     Verb = "comment"     // write a note about an alarm or a place
 )
 
 // Verbs lists every verb.
-var Verbs = []Verb{Acknowledge, Shelve, Unshelve, TakeOut, Return}
+var Verbs = []Verb{Acknowledge, Shelve, Unshelve, TakeOut, Return, Comment}
 
 // An Action is what a person asks for.
 type Action struct {
-	Verb Verb
-	Key  fleet.AlarmKey // of the alarm; for TakeOut and Return its Subject alone, which is the place
-	For  time.Duration  // Shelve and TakeOut: how long
-	Who  string         // never empty
-	Why  string         // at most 500 bytes; never empty for Shelve and TakeOut
+	Verb    Verb
+	Key     fleet.AlarmKey // of the alarm; for TakeOut, Return and Comment the Kind may be empty: then it is the place
+	For     time.Duration  // Shelve and TakeOut: how long
+	OneShot bool           // Shelve: no longer than until the condition next goes away
+	Kinds   []fleet.Kind   // TakeOut: these alone; nil: all
+	Who     string         // never empty
+	Why     string         // at most 500 bytes; never empty for Shelve and TakeOut, nor for Comment, whose text it is
+}
+
+// Note returns what a Comment writes down.
+func (a *Action) Note(at time.Time) fleet.Note {
+	text := a.Why
+	if a.Key.Kind != "" {
+		text = alarmWord(a.Key.Kind) + ": " + text
+	}
+	return fleet.Note{At: at, Subject: a.Key.Subject, Who: a.Who, Text: text}
 }
 
 // localUser is who acts where nobody logs in: whoever sits at this machine.
@@ -52,19 +65,19 @@ func (a *Action) check() error {
 	switch {
 	case a.Key.Subject == "":
 		return errors.New("subject is empty; say what it is about, by its id, as in mill/north/alder")
-	case a.Key.Kind == "" && a.Verb != TakeOut && a.Verb != Return:
+	case a.Key.Kind == "" && a.Verb != TakeOut && a.Verb != Return && a.Verb != Comment:
 		return errors.New("kind is empty; say which alarm, as in link-down")
 	case len(a.Why) > maxWhy || !utf8.ValidString(a.Why):
 		return fmt.Errorf("why is longer than %d bytes, or no UTF-8", maxWhy)
 	case held && strings.TrimSpace(a.Why) == "":
 		return errors.New("why is empty; give a reason, for whoever asks later")
+	case a.Verb == Comment && strings.TrimSpace(a.Why) == "":
+		return errors.New("why is empty; write what is to be noted")
 	case held && a.For <= 0:
 		return errors.New("for is missing; say for how long, as in 8h")
 	}
-	for _, v := range Verbs {
-		if a.Verb == v {
-			return nil
-		}
+	if slices.Contains(Verbs, a.Verb) {
+		return nil
 	}
 	return fmt.Errorf("do=%q is nothing that can be done; %s can", a.Verb, joined(verbWords()))
 }
@@ -88,6 +101,9 @@ func (s *server) perform(r *http.Request, a *Action) (int, error) {
 	if err := a.check(); err != nil {
 		return http.StatusBadRequest, err
 	}
+	if a.Verb == Comment && !hasPlace(s.Live.plan(), a.Key.Subject) { // nobody would find it again
+		return http.StatusConflict, fmt.Errorf("the fleet has no place %q to write about", a.Key.Subject)
+	}
 	if err := s.Act(r.Context(), *a); err != nil {
 		return http.StatusConflict, err
 	}
@@ -103,7 +119,11 @@ func (s *server) actByForm(w http.ResponseWriter, r *http.Request) {
 	}
 	a := Action{
 		Verb: Verb(r.PostForm.Get("do")), Who: actor(r), Why: strings.TrimSpace(r.PostForm.Get("why")),
-		Key: fleet.AlarmKey{Kind: fleet.Kind(r.PostForm.Get("kind")), Subject: fleet.Subject(r.PostForm.Get("subject"))},
+		Key:     fleet.AlarmKey{Kind: fleet.Kind(r.PostForm.Get("kind")), Subject: fleet.Subject(r.PostForm.Get("subject"))},
+		OneShot: r.PostForm.Get("one_shot") != "",
+	}
+	for _, k := range r.PostForm["only"] {
+		a.Kinds = append(a.Kinds, fleet.Kind(k))
 	}
 	if hours, err := strconv.Atoi(r.PostForm.Get("hours")); err == nil && hours > 0 && hours <= 24*365 {
 		a.For = time.Duration(hours) * time.Hour
@@ -120,6 +140,9 @@ func back(path string) string {
 	u, err := url.Parse(path)
 	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(u.Path, "//") || strings.ContainsRune(path, '\\') {
 		return "/alarms"
+	}
+	if u.Fragment != "" { // the reader comes back to the same place
+		return u.RequestURI() + "#" + u.EscapedFragment()
 	}
 	return u.RequestURI()
 }

@@ -178,7 +178,9 @@ type actionJSON struct {
 	Do      Verb          `json:"do"`
 	Kind    fleet.Kind    `json:"kind"`
 	Subject fleet.Subject `json:"subject"`
-	For     string        `json:"for"` // a time span, as in 8h
+	For     string        `json:"for"`      // a time span, as in 8h
+	OneShot bool          `json:"one_shot"` // shelve: until it next goes away, if that is earlier
+	Kinds   []fleet.Kind  `json:"kinds"`    // take-out: these alone
 	Why     string        `json:"why"`
 }
 
@@ -200,7 +202,7 @@ func (s *server) actByJSON(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusBadRequest, fmt.Sprintf("reading the action: %v", err))
 		return
 	}
-	a := Action{Verb: j.Do, Key: fleet.AlarmKey{Kind: j.Kind, Subject: j.Subject}, Why: j.Why, Who: actor(r)}
+	a := Action{Verb: j.Do, Key: fleet.AlarmKey{Kind: j.Kind, Subject: j.Subject}, Why: j.Why, Who: actor(r), OneShot: j.OneShot, Kinds: j.Kinds}
 	if j.For != "" {
 		if a.For, err = time.ParseDuration(j.For); err != nil {
 			problem(w, http.StatusBadRequest, fmt.Sprintf("for=%q is no time span; write it as 8h", j.For))

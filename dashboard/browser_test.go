@@ -20,7 +20,6 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
-	"ringwarden/fleet"
 	"ringwarden/simulator"
 )
 
@@ -291,45 +290,4 @@ func TestLiveUpdateInABrowser(t *testing.T) {
 	w.run(10 * time.Minute)
 	b.until("the alarm is gone", `document.querySelector("#first .alarm") === null`, 2*time.Second)
 	b.check("live update")
-}
-
-// Acknowledging needs no mouse.
-func TestAcknowledgeByKeyboard(t *testing.T) {
-	w := newWorld(t, nil)
-	w.run(time.Hour)
-	if err := w.Pull("fernhollow-mill/wheelhouse/south-field>leat-turbine"); err != nil {
-		t.Fatal(err)
-	}
-	w.run(20 * time.Minute)
-	origin := serve(t, w.options())
-	b := openBrowser(t, origin)
-	b.look(1440, "light")
-	b.do(chromedp.Navigate(origin + "/alarms"))
-	for range 30 {
-		if strings.HasPrefix(evaluate[string](b, "document.activeElement.textContent.trim()"), "Acknowledge") {
-			break
-		}
-		b.do(chromedp.KeyEvent("\t"))
-	}
-	if outline := evaluate[string](b, "getComputedStyle(document.activeElement).outlineStyle"); outline != "solid" {
-		t.Errorf("the focused button has an outline %q; a person could not see where the focus is", outline)
-	}
-	b.do(chromedp.KeyEvent("\r"))
-	b.until("the alarm is acknowledged", `document.readyState === "complete" && document.querySelector(".alarm") !== null && document.body.textContent.includes("; acknowledged.")`, browserTime)
-	n := 0
-	for c, err := range w.Changes(t.Context(), time.Time{}, w.clock().Add(time.Hour)) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if c.Alarm.State == fleet.Acknowledged {
-			n++
-			if c.Who != "somebody at this machine" {
-				t.Errorf("acknowledged by %q", c.Who)
-			}
-		}
-	}
-	if n != 1 {
-		t.Errorf("%d acknowledgements are recorded, want 1", n)
-	}
-	b.check("acknowledge by keyboard")
 }

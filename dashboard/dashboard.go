@@ -73,11 +73,12 @@ func New(o Options) http.Handler {
 // A server answers.
 type server struct {
 	Options
-	mux     *http.ServeMux
-	slots   chan struct{}
-	crossed http.CrossOriginProtection
-	viewers atomic.Int64 // of live pages
-	parts   partCache
+	mux      *http.ServeMux
+	slots    chan struct{}
+	crossed  http.CrossOriginProtection
+	viewers  atomic.Int64 // of live pages
+	parts    partCache
+	measured figureCache
 }
 
 func (s *server) routes() {

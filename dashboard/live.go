@@ -160,3 +160,20 @@ func findController(f *fleet.Fleet, id fleet.ControllerID) (site *fleet.Site, ri
 	})
 	return site, ring, controller
 }
+
+// hasPlace reports whether a subject is a site, ring, controller or cable of the fleet, or the daemon's own store.
+func hasPlace(f *fleet.Fleet, at fleet.Subject) bool {
+	for i := range f.Sites {
+		for k := range f.Sites[i].Rings {
+			r := &f.Sites[i].Rings[k]
+			if at == fleet.Subject(r.ID) || slices.ContainsFunc(r.Links(), func(l fleet.Link) bool { return at == fleet.Subject(l.ID) }) {
+				return true
+			}
+		}
+		if at == fleet.Subject(f.Sites[i].ID) {
+			return true
+		}
+	}
+	_, _, c := findController(f, fleet.ControllerID(at))
+	return c != nil || at == fleet.OwnStore
+}

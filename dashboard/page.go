@@ -17,15 +17,15 @@ import (
 //go:embed pages
 var pageFiles embed.FS
 
-var templates = template.Must(template.New("").Funcs(template.FuncMap{"asset": assetPath, "act": newButton}).ParseFS(pageFiles, "pages/*.html"))
+var templates = template.Must(template.New("").Funcs(template.FuncMap{"asset": assetPath, "act": newDeed}).ParseFS(pageFiles, "pages/*.html"))
 
-// A button does one thing about an alarm.
-type button struct {
-	Do, Word string
-	Alarm    alarmView
+// A deed is what a form does about an alarm.
+type deed struct {
+	Do    Verb
+	Alarm alarmView
 }
 
-func newButton(do, word string, a alarmView) button { return button{do, word, a} }
+func newDeed(do Verb, a alarmView) deed { return deed{do, a} }
 
 // A view is one page: what it shows, and which of its parts change by themselves.
 type view struct {

@@ -146,22 +146,24 @@ func (w *world) Changes(ctx context.Context, from, to time.Time) iter.Seq2[fleet
 }
 
 // act does with the engine what a person asks, as the daemon does.
-func (w *world) act(_ context.Context, a dashboard.Action) error {
+func (w *world) act(ctx context.Context, a dashboard.Action) error {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	var c fleet.Change
 	var err error
 	switch a.Verb {
+	case dashboard.Comment:
+		return w.journal.PutNote(ctx, a.Note(w.now))
 	case dashboard.Acknowledge:
 		c, err = w.engine.Acknowledge(a.Key, a.Who, a.Why, w.now)
 	case dashboard.Shelve:
-		c, err = w.engine.Shelve(a.Key, alerts.Shelving{Until: w.now.Add(a.For), Who: a.Who, Why: a.Why}, w.now)
+		c, err = w.engine.Shelve(a.Key, alerts.Shelving{Until: w.now.Add(a.For), OneShot: a.OneShot, Who: a.Who, Why: a.Why}, w.now)
 	case dashboard.Unshelve:
 		c, err = w.engine.Unshelve(a.Key, a.Who, a.Why, w.now)
 	case dashboard.TakeOut, dashboard.Return:
 		var all []fleet.Change
 		if a.Verb == dashboard.TakeOut {
-			all, err = w.engine.TakeOutOfService(alerts.Order{At: a.Key.Subject, Until: w.now.Add(a.For), Who: a.Who, Why: a.Why}, w.now)
+			all, err = w.engine.TakeOutOfService(alerts.Order{At: a.Key.Subject, Kinds: a.Kinds, Until: w.now.Add(a.For), Who: a.Who, Why: a.Why}, w.now)
 		} else {
 			all, err = w.engine.ReturnToService(a.Key.Subject, a.Who, a.Why, w.now)
 		}

@@ -34,7 +34,10 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 		Alarms:  alarmSource{r, journal},
 		Live:    live,
 		Journal: journal,
-		Act: func(_ context.Context, a dashboard.Action) error {
+		Act: func(ctx context.Context, a dashboard.Action) error {
+			if a.Verb == dashboard.Comment {
+				return journal.PutNote(ctx, a.Note(now()))
+			}
 			return r.Act(func() ([]fleet.Change, error) { return act(engine, &a, now()) })
 		},
 		Ready:   r.Ready,
@@ -85,11 +88,11 @@ func act(e *alerts.Engine, a *dashboard.Action, now time.Time) ([]fleet.Change, 
 	}
 	switch a.Verb {
 	case dashboard.Shelve:
-		return one(e.Shelve(a.Key, alerts.Shelving{Until: now.Add(a.For), Who: a.Who, Why: a.Why}, now))
+		return one(e.Shelve(a.Key, alerts.Shelving{Until: now.Add(a.For), OneShot: a.OneShot, Who: a.Who, Why: a.Why}, now))
 	case dashboard.Unshelve:
 		return one(e.Unshelve(a.Key, a.Who, a.Why, now))
 	case dashboard.TakeOut:
-		return e.TakeOutOfService(alerts.Order{At: a.Key.Subject, Until: now.Add(a.For), Who: a.Who, Why: a.Why}, now)
+		return e.TakeOutOfService(alerts.Order{At: a.Key.Subject, Kinds: a.Kinds, Until: now.Add(a.For), Who: a.Who, Why: a.Why}, now)
 	case dashboard.Return:
 		return e.ReturnToService(a.Key.Subject, a.Who, a.Why, now)
 	}

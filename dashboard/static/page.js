@@ -16,7 +16,8 @@
 		};
 	};
 	// busy says that somebody fills in a form of the part: it waits until that is done.
-	const busy = (part) => part.querySelector("details[open]") !== null || part.querySelector("input:focus, select:focus") !== null;
+	const busy = (part) => part.querySelector("details[open], input:focus, select:focus") !== null ||
+		[...part.querySelectorAll("input:not([type=hidden])")].some((field) => field.value !== field.defaultValue);
 
 	const replace = (id, html) => {
 		const part = document.getElementById(id);
