@@ -93,6 +93,11 @@ func appendForEver(path string) error {
 // on, so what was written but not yet synced survives as well.)
 func TestKilledInMidAppend(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "ringwarden.db")
+	s := storetest.OpenPath(t, path)
+	freeMany(t, s) // so that the child's commits do not list the free pages
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
 	acknowledged := -1
 	for range 200 {
 		last := runAndKill(t, path, rand.N(15*time.Millisecond))

@@ -30,6 +30,7 @@ func TestAFailingDisk(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			path := filepath.Join(t.TempDir(), "f.db")
 			s := storetest.OpenPath(t, path)
+			freeMany(t, s)
 			r := rand.New(rand.NewPCG(1, 2))
 			acknowledged := map[time.Time]bool{}
 			for round := range 20 {

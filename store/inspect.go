@@ -39,7 +39,7 @@ func (s *Store) inspect(wait time.Duration) (fresh bool, err error) {
 	if err := s.readHead(); err != nil {
 		return false, err
 	}
-	if !s.marked || info.Size() <= checkLimit {
+	if !s.marked || info.Size() <= checkLimit || p.meta.freelist == noFreelist { // without a list bbolt looks at every page
 		if err := p.checkTree(); err != nil {
 			return false, damaged("opening", s.path, err)
 		}

@@ -32,7 +32,7 @@ func Open(path string, o Options) (*Store, error) {
 	if o.Wait <= 0 {
 		o.Wait = time.Second
 	}
-	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1), folding: make(chan struct{}, 1)}
+	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {
 		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
@@ -98,6 +98,7 @@ func (s *Store) open(wait time.Duration, readOnly bool) error {
 	err := guarded(func() (err error) {
 		s.db, err = bbolt.Open(s.path, 0o640, &bbolt.Options{
 			Timeout: wait, ReadOnly: readOnly, PageSize: pageSize, FreelistType: bbolt.FreelistMapType,
+			NoFreelistSync: true, // at first, so that opening writes nothing; then see listFree
 			OpenFile: func(name string, flag int, mode os.FileMode) (*os.File, error) {
 				s.file, err = os.OpenFile(name, flag, mode)
 				return s.file, err
