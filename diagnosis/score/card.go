@@ -108,6 +108,7 @@ type Card struct {
 	Bars     []*Bar
 	Faults   []*Bar     // by fault and map: how often what is wrong came first at the end
 	Reliable [10]Decile // suspects by the probability that they were given
+	Hunts    []*Hunt    // by fault of the plant: how often and how soon it was found
 }
 
 // A Decile is the suspects that were given a probability of one tenth of the scale.
@@ -125,6 +126,12 @@ func (c *Card) Print(to io.Writer) {
 	for _, b := range c.Faults {
 		fmt.Fprintf(to, "%s: %.4g %% of %g\n", b.Name, b.Value(), b.Of)
 		for _, m := range b.Misses {
+			fmt.Fprintln(to, "    missed:", m)
+		}
+	}
+	for _, h := range c.Hunts {
+		fmt.Fprintln(to, h)
+		for _, m := range h.Misses {
 			fmt.Fprintln(to, "    missed:", m)
 		}
 	}

@@ -31,6 +31,7 @@ func (c *Card) Page() string {
 	b.WriteString("\n")
 	c.writeReliability(&b)
 	c.writeFaults(&b)
+	c.writeHunts(&b)
 	b.WriteString(notes + "\n")
 	c.writeMisses(&b)
 	return b.String()

@@ -23,6 +23,8 @@ type Plan struct {
 func Full() Plan {
 	return Plan{Seed: 10_000, Months: 400, Of: [faultCount]int{
 		Healthy: 800, Cut: 800, Noisy: 400, Bursts: 250, Apart: 300, Dead: 150, TripStops: 150, TripStays: 150, TwoCuts: 120, CutApart: 120,
+		Unloaded: 100, LooseLead: 50, MeterOff: 50, SourceBehind: 50, SettingChanged: 50, SameAddress: 30, HotBank: 40, Overdrawn: 40,
+		NeverFull: 30, TimerEndless: 30, TimerNought: 40,
 	}}
 }
 
@@ -51,7 +53,11 @@ func (p *Plan) stories() []Story {
 	var all []Story
 	for f, n := range p.Of {
 		for i := range n {
-			all = append(all, NewStory(Fault(f), p.Seed+uint64(i)))
+			make := NewStory
+			if Fault(f).OfPlant() {
+				make = NewPlant
+			}
+			all = append(all, make(Fault(f), p.Seed+uint64(i)))
 		}
 	}
 	for i := range p.Months {
@@ -127,6 +133,7 @@ func (c *scorer) judge(w *watched) {
 	c.Stories++
 	c.Frames += w.frames
 	c.opinions(w)
+	c.hunt(w)
 	cable := fleet.Subject(s.Cable(s.Link))
 	switch {
 	case s.Fault == Healthy:
@@ -159,7 +166,7 @@ func (c *scorer) healthy(w *watched) {
 	for kind, b := range c.silly {
 		b.Of += years
 		for _, r := range w.raised {
-			if r.kind != kind || seen[alarm{r.kind, r.subject}] {
+			if r.kind != kind || seen[alarm{r.kind, r.subject}] || w.rightly(&r) {
 				continue
 			}
 			seen[alarm{r.kind, r.subject}] = true

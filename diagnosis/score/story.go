@@ -22,16 +22,33 @@ const (
 	TripStays       // a ground-fault trip that one unit does not obey
 	TwoCuts         // two cut cables
 	CutApart        // a cut cable and a unit that does not take part
+	Unloaded        // a turbine that stops at a shared trip although it must stay on
+	// The faults of a plant: see [NewPlant].
+	LooseLead      // a lead with too much resistance
+	MeterOff       // a unit that reads another voltage than there is
+	SourceBehind   // an array that gives less than half of what it should
+	SettingChanged // a setting that somebody changed
+	SameAddress    // two units with one ring address
+	HotBank        // a bank that overheats
+	Overdrawn      // a bank that loads run flat
+	NeverFull      // a bank that loads never let become full
+	TimerEndless   // units whose absorption never ends
+	TimerNought    // a unit whose absorption ends at once
 	faultCount
 )
 
 var faultNames = [...]string{
 	"healthy", "cut cable", "noisy cable", "cable with bursts", "unit not taking part", "dead unit", "trip stopped by a cut cable",
-	"trip not obeyed", "two cut cables", "cut cable and unit not taking part",
+	"trip not obeyed", "two cut cables", "cut cable and unit not taking part", "turbine unloaded", "loose lead", "voltage reading off",
+	"array behind its peers", "setting changed", "two units of one address", "hot bank", "bank run flat", "bank never full",
+	"absorption without end", "absorption of a minute",
 }
 
 // String returns the words of reports.
 func (f Fault) String() string { return faultNames[f] }
+
+// OfPlant reports whether the fault is one of the plant: no cable and no unit of the ring is to blame.
+func (f Fault) OfPlant() bool { return f >= LooseLead }
 
 // A Map is what the register map tells about links.
 type Map uint8
@@ -70,9 +87,13 @@ type Story struct {
 	Flurry  bool    // short bursts come on any cable, now and then
 	Missing float64 // share of polls that get no answer
 	Reboots bool    // units restart now and then
+	Long    bool    // and stay away for minutes
+	Outages bool    // now and then polls of many are lost together, as when an access point restarts
 	Kept    bool    // a call is repeated until the night, so that what was lost comes later
 	Default bool    // a unit that hears no temperature falls back to 25 °C; otherwise it keeps the last one
-	Roles   bool    // the map tells roles and whether a unit takes part
+	Roles   bool    // the map tells roles
+	Turning int     // one unit in so many has a turbine, which stays on at a trip; 0: none
+	Plant   *Plant  // nil: a story of the ring alone, with short days
 
 	Lasts time.Duration
 	At    time.Duration // when it breaks
@@ -120,8 +141,9 @@ func NewStory(fault Fault, seed uint64) Story {
 	if rng.IntN(2) == 0 {
 		s.Missing = 0.02 * rng.Float64()
 	}
-	if s.Map == Flag && s.Every > s.Period {
-		s.Every = s.Period // a flag that is asked for more often than it can change says the same thing twice
+	s.Long, s.Outages = s.Reboots && rng.IntN(2) == 0, rng.IntN(5) == 0
+	if rng.IntN(3) == 0 {
+		s.Turning = 2 + rng.IntN(6)
 	}
 	s.Day = 40*time.Minute + time.Duration(s.Units)*2*s.Hop + 10*s.Period
 	s.Share = 0.05 + 0.35*rng.Float64()*rng.Float64()
@@ -132,16 +154,6 @@ func NewStory(fault Fault, seed uint64) Story {
 	s.Gap = time.Duration(between(rng, 40, 300) * float64(time.Second))
 	s.shape(rng)
 	s.place(rng)
-	return s
-}
-
-// NewMonth makes a healthy story of thirty true days in a small ring that is polled every minute: what false alarms are
-// counted on.
-func NewMonth(seed uint64) Story {
-	s := NewStory(Healthy, seed)
-	s.Units = 2 + s.Units%5
-	s.Unit, s.Link = 0, 1
-	s.Period, s.Day, s.Lasts = time.Minute, 24*time.Hour, 30*24*time.Hour
 	return s
 }
 
@@ -160,7 +172,7 @@ func (s *Story) shape(rng *rand.Rand) {
 		s.At, s.Lasts = s.Day*7/10, 5*s.Day
 	case Bursts, Dead:
 		s.At, s.Lasts = s.Day*7/10, 3*s.Day
-	case TripStops, TripStays:
+	case TripStops, TripStays, Unloaded:
 		s.At, s.Lasts = s.Day*3/10, s.Day*6/10
 	}
 	for _, slower := range []time.Duration{2, 5, 10, 15, 30, 60} {
@@ -192,6 +204,18 @@ func (s *Story) place(rng *rand.Rand) {
 	case TripStops:
 		s.Units = max(s.Units, 3)
 	case TripStays:
+		s.Turning = 0
 		s.Unit = 1 + rng.IntN(s.Units-1)
+	case Unloaded:
+		s.Turning = min(2+rng.IntN(6), s.Units)
+		s.Unit = s.Turning*(1+rng.IntN(s.Units/s.Turning)) - 1
 	}
+}
+
+// Turns reports whether a unit has a turbine, and is meant to stay on at a trip.
+func (s *Story) Turns(unit int) bool {
+	if s.Plant != nil {
+		return s.Plant.Sources[unit].Kind.Turns()
+	}
+	return s.Turning > 0 && (unit+1)%s.Turning == 0
 }

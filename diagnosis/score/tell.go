@@ -18,25 +18,40 @@ func (s *Story) Fleet() *fleet.Fleet {
 	}
 	for i := range s.Units {
 		c := fleet.Controller{
-			ID: fleet.ControllerID(fmt.Sprintf("mill/north/u%03d", i)), Name: fmt.Sprintf("Unit %d", i), Source: fleet.PV,
+			ID: s.Controller(i), Name: fmt.Sprintf("Unit %d", i), Source: fleet.PV,
 			Intended: fleet.Settings{OnSharedFault: fleet.Trip, TemperatureReference: i == 0, FaultDetector: i == 0},
+		}
+		if s.Turns(i) {
+			c.Source, c.Intended.OnSharedFault = fleet.Wind, fleet.Stay
 		}
 		r.Controllers = append(r.Controllers, c)
 	}
+	periods := fleet.Periods{Fast: s.Period, Normal: s.Period, Slow: s.Period}
+	if s.Plant != nil {
+		periods.Normal, periods.Slow = s.Plant.Normal, s.Plant.Slow
+		s.Plant.write(&r)
+	}
 	return &fleet.Fleet{
-		Periods: fleet.Periods{Fast: s.Period, Normal: s.Period, Slow: s.Period},
-		Rules:   leftOut(),
+		Periods: periods,
+		Rules:   s.leftOut(),
 		Sites:   []fleet.Site{{ID: "mill", Name: "Mill", Zone: time.UTC, Rings: []fleet.Ring{r}}},
 	}
 }
 
-// unmodelled are the kinds that are about hours of absorption and days of charge. The days of these histories are
-// shorter than that, so that what they would raise says nothing; simulated weeks hold them to account instead.
-var unmodelled = []fleet.Kind{"absorption-brief", "absorption-endless", "equalize-overlong", "equalize-overdue", "no-full-charge", "yield-behind"}
+// ofDays are the kinds that are about hours of absorption and days of charge. Where the days of a story are short, what
+// they would raise says nothing.
+var ofDays = []fleet.Kind{"absorption-brief", "absorption-endless", "equalize-overlong", "equalize-overdue", "no-full-charge", "yield-behind"}
 
-func leftOut() fleet.Rules {
+// unmodelled are the kinds that no story is long enough for.
+var unmodelled = []fleet.Kind{"equalize-overdue"}
+
+func (s *Story) leftOut() fleet.Rules {
 	var rules fleet.Rules
-	for _, k := range unmodelled {
+	kinds := ofDays
+	if s.Plant != nil {
+		kinds = unmodelled
+	}
+	for _, k := range kinds {
 		yes := true
 		rules = append(rules, fleet.Rule{Kind: k, Disabled: &yes})
 	}
@@ -53,43 +68,61 @@ func (s *Story) Controller(i int) fleet.ControllerID {
 	return fleet.ControllerID(fmt.Sprintf("mill/north/u%03d", i))
 }
 
-func (s *Story) layout() *fleet.Layout {
-	number := func(name string, q fleet.Quantity) fleet.Point {
-		return fleet.Point{Name: name, Quantity: q, Unit: q.Unit(), Mul: 1, Div: 1, Bits: 32}
+// point returns a point of a quantity that is read as a whole number, to be multiplied by step.
+func point(name string, q fleet.Quantity, step float64) fleet.Point {
+	p := fleet.Point{Name: name, Quantity: q, Unit: q.Unit(), Mul: 1, Div: 1, Bits: 32, Counter: q.Counter()}
+	if step < 1 {
+		p.Form, p.Div = fleet.FormSigned, math.Round(1/step)
 	}
-	temperature := number("temperature", fleet.BatteryTemperature)
-	temperature.Form, temperature.Div, temperature.Bits = fleet.FormSigned, 10, 16
-	faults := number("faults", fleet.Faults)
+	return p
+}
+
+// layouts returns what is read in each poll group; nil: nothing.
+func (s *Story) layouts() [3]*fleet.Layout {
+	faults := point("faults", fleet.Faults, 1)
 	faults.Flags = []fleet.Name{{Code: 0, Word: fleet.GroundFault}}
-	points := []fleet.Point{number("stage", fleet.QuantityStage), temperature, number("uptime", fleet.Uptime), faults}
-	if s.Roles {
-		points = append(points, number("reference", fleet.RoleTemperatureReference), number("detector", fleet.RoleFaultDetector))
+	fast := []fleet.Point{
+		point("stage", fleet.QuantityStage, 1), point("temperature", fleet.BatteryTemperature, 0.1), point("uptime", fleet.Uptime, 1), faults,
+	}
+	roles := []fleet.Point{point("reference", fleet.RoleTemperatureReference, 1), point("detector", fleet.RoleFaultDetector, 1)}
+	if s.Roles && s.Plant == nil {
+		fast = append(fast, roles...)
 	}
 	switch s.Map {
 	case Counters16, Counters32:
-		good, bad := number("good", fleet.LinkGood), number("bad", fleet.LinkBad)
-		good.Counter, bad.Counter = true, true
+		good, bad := point("good", fleet.LinkGood, 1), point("bad", fleet.LinkBad, 1)
 		if s.Map == Counters16 {
 			good.Bits, bad.Bits = 16, 16
 		}
-		points = append(points, good, bad)
+		fast = append(fast, good, bad)
 	case Flag:
-		ok := number("heard", fleet.LinkOK)
+		ok := point("heard", fleet.LinkOK, 1)
 		ok.Bits = 1
-		points = append(points, ok)
+		fast = append(fast, ok)
 	}
-	return fleet.NewLayout(points)
+	all := [3]*fleet.Layout{fleet.Fast: fleet.NewLayout(fast)}
+	if p := s.Plant; p != nil {
+		all[fleet.Normal] = fleet.NewLayout([]fleet.Point{
+			point("volts", fleet.BatteryVoltage, p.Step), point("amperes", fleet.BatteryCurrent, 0.1), point("watts", fleet.OutputPower, 1),
+		})
+		all[fleet.Slow] = fleet.NewLayout(append(roles, p.settings()...))
+	}
+	return all
 }
 
 // Play tells the story: put gets every frame, which is only valid until it returns, and tick the time after each poll of
-// all. A tick that returns false ends the story.
-func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) {
+// all. A tick that returns false ends the story. It returns who could not be heard for a while, and why that was no chance.
+func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) []Absence {
 	w := newWorld(s)
-	layout := s.layout()
-	f := fleet.Frame{Layout: layout, Values: make([]fleet.Value, len(layout.Points))}
+	layouts := s.layouts()
+	f := fleet.Frame{Values: make([]fleet.Value, 16)}
 	ids := make([]fleet.ControllerID, s.Units)
 	for i := range ids {
 		ids[i] = s.Controller(i)
+	}
+	periods := [3]time.Duration{fleet.Fast: s.Period}
+	if s.Plant != nil {
+		periods[fleet.Normal], periods[fleet.Slow] = s.Plant.Normal, s.Plant.Slow
 	}
 	for at := time.Duration(0); at <= s.Lasts; at += s.Period {
 		if w.now < s.At && s.At <= at && s.Fault != Healthy {
@@ -97,19 +130,28 @@ func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) {
 			w.flowAll(s.At)
 		}
 		w.until(at)
+		if w.plant != nil {
+			w.plant.step(w, s.Period)
+		}
 		w.share()
 		w.flowAll(at)
 		for i := range w.units {
-			f.Controller, f.Group = ids[i], fleet.Fast
-			f.At = beginning.Add(at)
-			f.Late, f.Took = time.Duration(w.rng.IntN(200))*time.Millisecond, 30*time.Millisecond
-			w.answer(i, layout, &f)
-			put(&f)
+			f.Controller, f.At = ids[i], beginning.Add(at)
+			for _, g := range fleet.Groups {
+				if layouts[g] == nil || at%periods[g] != 0 {
+					continue
+				}
+				f.Group = g
+				f.Late, f.Took = time.Duration(w.rng.IntN(200))*time.Millisecond, 30*time.Millisecond
+				w.answer(i, layouts[g], &f)
+				put(&f)
+			}
 		}
 		if !tick(beginning.Add(at)) {
-			return
+			break
 		}
 	}
+	return w.absent
 }
 
 // flowAll counts the frames on every cable up to an instant.
@@ -128,7 +170,7 @@ func (w *world) flowAll(at time.Duration) {
 // answer writes what a unit answers.
 func (w *world) answer(i int, layout *fleet.Layout, f *fleet.Frame) {
 	u := &w.units[i]
-	if u.dead || w.now < u.down || w.rng.Float64() < w.s.Missing {
+	if u.dead || w.now < u.down || w.cutOff(i) || w.rng.Float64() < w.s.Missing {
 		f.Outcome, f.Layout, f.Values = fleet.Silent, nil, f.Values[:0]
 		return
 	}
@@ -158,8 +200,7 @@ func (w *world) value(i int, p *fleet.Point) fleet.Value {
 	case fleet.Faults:
 		return truth(i == 0 && w.trips)
 	case fleet.BatteryTemperature:
-		tenths := int64(math.Round(10 * u.heard))
-		return fleet.Value{Number: float64(tenths) / 10, Raw: uint64(tenths), Quality: fleet.Good}
+		return stepped(u.heard, p)
 	case fleet.RoleTemperatureReference, fleet.RoleFaultDetector:
 		return truth(i == 0)
 	case fleet.LinkGood:
@@ -168,6 +209,16 @@ func (w *world) value(i int, p *fleet.Point) fleet.Value {
 		return whole(l.bad)
 	case fleet.LinkOK:
 		return truth(l.fine)
+	case fleet.RoleTrips:
+		return truth(w.plant.units[i].trips)
+	case fleet.RingEnabled:
+		return truth(true)
 	}
-	return fleet.Value{}
+	return stepped(w.plant.reading(w, i, p.Quantity), p)
+}
+
+// stepped returns a value in the steps in which the device tells it.
+func stepped(v float64, p *fleet.Point) fleet.Value {
+	n := int64(math.Round(v * p.Div))
+	return fleet.Value{Number: float64(n) / p.Div, Raw: uint64(n), Quality: fleet.Good}
 }

@@ -23,19 +23,20 @@ type watched struct {
 	deadline time.Duration // by when a trip that was not obeyed must be told; 0: no trip was seen
 	disobey  []int         // units that still charge then
 	opinions []opinion
+	absent   []Absence // who could not be heard for a while, and rightly is called silent
 }
 
-// watch plays a story to the alarm engine and to the diagnosis. A healthy month is for the alarms alone.
+// watch plays a story to the alarm engine and to the diagnosis. One of true days is for the alarms alone.
 func watch(s *Story) *watched {
 	f := s.Fleet()
 	e := alerts.New(f)
 	w := &watched{story: s}
 	var d *doctor
-	if s.Lasts < 7*24*time.Hour {
+	if s.Plant == nil {
 		d = newDoctor(s, f)
 	}
 	unit := 0
-	s.Play(func(f *fleet.Frame) {
+	w.absent = s.Play(func(f *fleet.Frame) {
 		e.Put(f)
 		w.frames++
 		w.note(f, unit)
@@ -76,7 +77,7 @@ func (w *watched) note(f *fleet.Frame, unit int) {
 	if w.deadline == 0 || after < w.deadline || after >= w.deadline+s.Period {
 		return
 	}
-	if st, ok := f.Stage(); ok && st >= fleet.Bulk && st <= fleet.Equalize && unit != 0 {
+	if st, ok := f.Stage(); ok && st >= fleet.Bulk && st <= fleet.Equalize && unit != 0 && !s.Turns(unit) {
 		w.disobey = append(w.disobey, unit)
 	}
 }

@@ -19,6 +19,10 @@ type world struct {
 	todo  agenda
 	calls int
 	trips bool // the detector has tripped
+
+	plant   *plantWorld // nil: the ring alone
+	outages []Absence   // that are still to come, the first one last
+	absent  []Absence   // that were
 }
 
 // A unit is one controller.
@@ -90,20 +94,31 @@ func newWorld(s *Story) *world {
 	w := &world{s: s, rng: rand.New(rand.NewPCG(s.Seed, 1000+uint64(s.Fault)))}
 	w.units, w.links = make([]unit, s.Units), make([]link, s.Units)
 	for i := range w.units {
-		w.units[i] = unit{stage: fleet.Idle, booted: -w.spread(1000 * time.Hour), obeys: true}
+		w.units[i] = unit{stage: fleet.Idle, booted: -w.spread(1000 * time.Hour), obeys: !s.Turns(i)}
 		w.links[i] = newLink(w, i)
 	}
-	w.units[s.Unit].obeys = s.Fault != TripStays
+	switch s.Fault {
+	case TripStays:
+		w.units[s.Unit].obeys = false
+	case Unloaded:
+		w.units[s.Unit].obeys = true
+	}
+	if s.Plant != nil {
+		w.plant = newPlantWorld(w)
+	}
 	for i := range w.units {
 		w.units[i].heard = w.temperature(0)
 	}
 	w.plan(event{what: dawns})
+	if s.Outages {
+		w.planOutages()
+	}
 	switch s.Fault {
 	case Healthy:
 	case TripStops:
 		w.plan(event{at: s.At - s.Day/20, what: breaks})
 		w.plan(event{at: s.At, what: trips})
-	case TripStays:
+	case TripStays, Unloaded:
 		w.plan(event{at: s.At, what: trips})
 	default:
 		w.plan(event{at: s.At, what: breaks})
@@ -174,6 +189,10 @@ func (w *world) stopped(u *unit) bool { return u.dead || w.now < u.down || u.sta
 
 // dawn plans a day: everybody wakes, absorbs and would end absorption at a time of its own.
 func (w *world) dawn(day int) {
+	if w.plant != nil {
+		w.plant.dawn(w, day)
+		return
+	}
 	d := w.s.Day
 	float := fleet.Float
 	if w.rng.IntN(12) == 0 {
@@ -304,7 +323,12 @@ func (w *world) reboot(e *event) {
 		return
 	}
 	u.booted = w.now
-	u.down = w.now + w.spread(min(35*time.Second, 2*w.s.Period)) // away for longer, it would rightly be called silent
+	away := w.spread(min(35*time.Second, 2*w.s.Period))
+	if w.s.Long {
+		away = w.spread(max(4*time.Minute, 8*w.s.Period))
+	}
+	u.down = w.now + away
+	w.absent = append(w.absent, Absence{e.unit, e.unit, w.now, u.down, true})
 	u.stage = fleet.Idle
 	if u.awake {
 		u.stage = fleet.Bulk
@@ -315,6 +339,10 @@ func (w *world) reboot(e *event) {
 
 func (w *world) breakDown() {
 	s := w.s
+	if w.plant != nil {
+		w.plant.breakDown(w)
+		return
+	}
 	switch s.Fault {
 	case Cut, TripStops:
 		w.links[s.Link].cut = true
@@ -336,6 +364,9 @@ func (w *world) breakDown() {
 
 // temperature is the battery's, as the reference's sensor, at unit 0, sees it.
 func (w *world) temperature(at time.Duration) float64 {
+	if w.plant != nil {
+		return w.plant.temperature(at)
+	}
 	phase := 2 * math.Pi * float64(w.s.Seed%97) / 97
 	return 16 + 5*math.Sin(phase+2*math.Pi*at.Hours()/7) + 1.5*math.Sin(2*math.Pi*at.Hours()/1.7)
 }

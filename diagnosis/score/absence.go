@@ -1,0 +1,83 @@
+package score
+
+import (
+	"slices"
+	"time"
+
+	"ringwarden/fleet"
+)
+
+// An Absence is a time in which units could not be heard, for a reason.
+type Absence struct {
+	First, Last int           // the units from First to Last
+	From, To    time.Duration // after the story's beginning
+	Restart     bool          // the unit restarted; otherwise only its answers were lost
+}
+
+// planOutages plans when an access point restarts: then polls of all units, or of those from one on, are lost together.
+func (w *world) planOutages() {
+	s := w.s
+	for at := w.spread(s.Day); at < s.Lasts; at += time.Duration(w.rng.ExpFloat64() * 1.5 * float64(s.Day)) {
+		first := 0
+		if w.rng.IntN(2) == 0 {
+			first = w.rng.IntN(s.Units)
+		}
+		lasts := w.spread(max(3*time.Minute, 6*s.Period))
+		w.outages = append(w.outages, Absence{first, s.Units - 1, at, at + lasts, false})
+		at += lasts
+	}
+	w.absent = append(w.absent, w.outages...)
+	slices.Reverse(w.outages)
+}
+
+// cutOff reports whether a unit is not reached now.
+func (w *world) cutOff(unit int) bool {
+	for len(w.outages) > 0 && w.outages[len(w.outages)-1].To <= w.now {
+		w.outages = w.outages[:len(w.outages)-1]
+	}
+	if len(w.outages) == 0 {
+		return false
+	}
+	o := &w.outages[len(w.outages)-1]
+	return w.now >= o.From && unit >= o.First && unit <= o.Last
+}
+
+// rightly reports whether an alarm in a healthy story tells the truth. A unit that could not be heard for two polls or more
+// is silent: the third may have been lost by chance. A call that comes to a unit while it restarts is held up there, so that
+// those behind it are told later. And a flood of such alarms is one.
+func (w *watched) rightly(r *raised) bool {
+	switch r.kind {
+	case "controller-silent", "site-silent", "stage-split":
+		return slices.ContainsFunc(w.absent, func(a Absence) bool { return w.explains(&a, r) })
+	case "alarm-flood":
+		n := 0
+		for i := range w.raised {
+			o := &w.raised[i]
+			if o.kind != r.kind && o.after <= r.after && o.after > r.after-10*time.Minute && w.rightly(o) {
+				n++
+			}
+		}
+		return n >= 5
+	}
+	return false
+}
+
+// explains reports whether an absence is what an alarm is about.
+func (w *watched) explains(a *Absence, r *raised) bool {
+	s := w.story
+	if a.To-a.From < 2*s.Period || r.after < a.From || r.after > a.To+3*s.Period {
+		return false
+	}
+	switch r.kind {
+	case "site-silent":
+		return a.First == 0 && a.Last == s.Units-1
+	case "stage-split":
+		return a.Restart
+	}
+	for u := a.First; u <= a.Last; u++ {
+		if r.subject == fleet.Subject(s.Controller(u)) {
+			return true
+		}
+	}
+	return false
+}
