@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"math"
 	"reflect"
 	"slices"
@@ -105,6 +106,43 @@ func TestMissingLayout(t *testing.T) {
 	}
 }
 
+// The fast way to one controller's frames finds what the slow way does, whatever names have in common.
+func TestOnlyOneController(t *testing.T) {
+	ids := []fleet.ControllerID{"a", "ab", "abc", "abcd/x", "abd", "b", "mill/north/alder", "mill/north/alder-2", "mill/north/birch", "\xff"}
+	r := rand.New(rand.NewPCG(1, 2))
+	for range 2000 {
+		var frames []fleet.Frame
+		for range 1 + r.IntN(12) {
+			frames = append(frames, fleet.Frame{
+				Controller: ids[r.IntN(len(ids))], Group: fleet.Groups[r.IntN(len(fleet.Groups))], At: time.Unix(1, 0).UTC(), Outcome: fleet.Silent,
+			})
+		}
+		p, err := pack(frames)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, id := range append(ids, "", "0", "abcd", "zzz") {
+			one, all := unpacker{only: []byte(id)}, unpacker{}
+			got, want := []fleet.Frame(nil), []fleet.Frame(nil)
+			for _, parcel := range p.parcels {
+				some, err := one.unpack(nil, parcel.at, parcel.body)
+				if err != nil {
+					t.Fatal(err)
+				}
+				every, err := all.unpack(nil, parcel.at, parcel.body)
+				if err != nil {
+					t.Fatal(err)
+				}
+				got = append(got, some...)
+				want = append(want, slices.DeleteFunc(every, func(f fleet.Frame) bool { return f.Controller != id })...)
+			}
+			if fmt.Sprint(got) != fmt.Sprint(want) {
+				t.Fatalf("of %v alone %q has %v, want %v", frames, id, got, want)
+			}
+		}
+	}
+}
+
 // Rubbish is no frame, and asks for no more memory than it has bytes. What does decode is written back the same.
 func FuzzUnpack(f *testing.F) {
 	layouts := make(map[layoutID]*fleet.Layout)
@@ -127,7 +165,9 @@ func FuzzUnpack(f *testing.F) {
 		}
 		return nil, errors.New("unknown")
 	}}
+	one := unpacker{layout: u.layout, only: []byte("mill/north/alder")}
 	f.Fuzz(func(t *testing.T, body []byte) {
+		_, _ = one.unpack(nil, at, body) // whatever it finds, it does not panic
 		frames, err := u.unpack(nil, at, body)
 		if err != nil {
 			return

@@ -198,7 +198,7 @@ func (p *packer) finish() {
 	p.ids, p.last, p.frames = p.ids[:0], "", p.frames[:0]
 }
 
-func sharedPrefix(a, b string) int {
+func sharedPrefix[T string | []byte](a, b T) int {
 	n := min(len(a), len(b))
 	for i := range n {
 		if a[i] != b[i] {

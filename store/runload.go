@@ -34,10 +34,8 @@ type part struct {
 
 // begin readies a loader for another point.
 func (l *runLoader) begin(id fleet.ControllerID, point string) {
-	if l.id != id {
-		l.unpacker.want = nil
-	}
 	l.id, l.point = id, point
+	l.unpacker.only = append([]byte{}, id...) // not nil, whatever the id
 }
 
 // load reads the journal first and the chunks after it: a fold writes chunks before it takes from the journal, so what
@@ -90,10 +88,7 @@ func (l *runLoader) dropFolded(p *part) error {
 
 // journal reads the samples that are not folded.
 func (l *runLoader) journal(ctx context.Context, first, last int64) ([]part, error) {
-	q := Query{Controllers: []fleet.ControllerID{l.id}}
-	if l.unpacker.want == nil {
-		l.unpacker = unpacker{layout: l.s.layout, want: q.wants(), recycle: true}
-	}
+	l.unpacker.layout, l.unpacker.recycle = l.s.layout, true
 	var parts []part
 	of := make(map[*fleet.Point]map[fleet.Group]int)
 	var frames []fleet.Frame

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
 	"time"
 
@@ -14,6 +16,10 @@ type unpacker struct {
 	layout func(layoutID) (*fleet.Layout, error)
 	// want says which frames are worth decoding; nil: all.
 	want func(controller []byte, g fleet.Group, o fleet.Outcome) bool
+
+	// only names the one controller whose frames are worth decoding; nil: those that want says. It is the fast way: of
+	// other controllers' frames nothing but the name is looked at.
+	only []byte
 
 	// recycle puts the values of an instant's frames into memory that the next instant uses again.
 	recycle bool
@@ -38,6 +44,9 @@ func (u *unpacker) unpack(dst []fleet.Frame, at time.Time, body []byte) ([]fleet
 		u.ids = append(u.ids, id)
 	}
 	all := dst
+	if u.only != nil && !w.bad {
+		w.b = u.seek(w.b)
+	}
 	for !w.bad && len(w.b) > 0 {
 		frame := wire{b: w.take(w.uvarint())}
 		if w.bad {
@@ -47,15 +56,52 @@ func (u *unpacker) unpack(dst []fleet.Frame, at time.Time, body []byte) ([]fleet
 		if err != nil {
 			return dst, err
 		}
-		if wanted {
+		switch {
+		case wanted:
 			f.At = at
 			all = append(all, f)
+		case u.only != nil:
+			return all, nil // there are no more of it
 		}
 	}
 	if w.bad {
 		return dst, errMalformed
 	}
 	return all, nil
+}
+
+// seek returns the frames of a value from the first one on that is of the only wanted controller, nil if there is none;
+// where they make no sense it returns what is left, for the caller to find out. Frames stand in the order of their
+// controllers, each with as much of its name as differs from the one before: so most need no more than a look at how much
+// that is.
+func (u *unpacker) seek(frames []byte) []byte {
+	common := uint64(0) // bytes that the name before has in common with the wanted one, which comes after it
+	for i := 0; i < len(frames); {
+		size, n := binary.Uvarint(frames[i:])
+		head := i + max(n, 0)
+		shared, m := binary.Uvarint(frames[head:])
+		if n <= 0 || m <= 0 || size > uint64(len(frames)-head) {
+			return frames[i:]
+		}
+		if shared <= common {
+			length, k := binary.Uvarint(frames[head+m:])
+			if k <= 0 || length > uint64(len(frames)-head-m-k) {
+				return frames[i:]
+			}
+			rest := frames[head+m+k:][:length]
+			switch same := uint64(sharedPrefix(rest, u.only[shared:])); {
+			case shared+same == uint64(len(u.only)) && same == length:
+				u.last = append(u.last[:0], u.only[:shared]...)
+				return frames[i:]
+			case same < length && (shared+same == uint64(len(u.only)) || rest[same] > u.only[shared+same]):
+				return nil
+			default:
+				common = shared + same
+			}
+		}
+		i = head + int(size)
+	}
+	return nil
 }
 
 func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
@@ -70,7 +116,7 @@ func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
 		return f, false, errMalformed
 	}
 	u.last = append(u.last[:shared], rest...)
-	if u.want != nil && !u.want(u.last, f.Group, f.Outcome) {
+	if u.only != nil && !bytes.Equal(u.last, u.only) || u.want != nil && !u.want(u.last, f.Group, f.Outcome) {
 		return f, false, nil
 	}
 	f.Controller = u.name(u.last)
