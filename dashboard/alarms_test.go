@@ -24,11 +24,16 @@ func alarm(kind, subject string, state fleet.AlarmState, p fleet.Priority, since
 	}
 }
 
-func urls(t *testing.T, h http.Handler) string {
+// client returns a client of a handler that nobody has to log in to.
+func client(t *testing.T, h http.Handler) *dashboard.Client {
 	t.Helper()
 	s := httptest.NewServer(h)
 	t.Cleanup(s.Close)
-	return strings.TrimPrefix(s.URL, "http://")
+	c, err := dashboard.NewClient(s.URL, dashboard.ClientOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
 }
 
 // What a command shows must be what the daemon holds, whatever is in it.
@@ -42,10 +47,7 @@ func TestClientReadsWhatTheDaemonHolds(t *testing.T) {
 		a := alarm("stage-split", "mill/north/cedar", state, fleet.Priorities[i%3], noon.Add(-time.Duration(i)*time.Minute))
 		b.changes = append(b.changes, fleet.Change{At: noon.Add(time.Duration(i-10) * time.Hour), From: fleet.AlarmNormal, Alarm: a, Who: "eve", Why: "seen"})
 	}
-	c := dashboard.NewClient(urls(t, dashboard.New(options(b))))
-	if !c.Alive(t.Context()) {
-		t.Fatal("the daemon answers and the client calls it dead")
-	}
+	c := client(t, dashboard.New(options(b)))
 	standing, err := c.Standing(t.Context())
 	if diff := cmp.Diff(b.standing, standing, cmpopts.EquateNaNs()); err != nil || diff != "" {
 		t.Errorf("standing: %v\n%s", err, diff)
@@ -136,7 +138,7 @@ func TestNewestChangesAreKept(t *testing.T) {
 			t.Fatalf("change %d is of %v, want %v", i, c.At, want)
 		}
 	}
-	if _, err := dashboard.NewClient(urls(t, h)).Changes(t.Context(), noon.AddDate(0, 0, -30), noon); err == nil || !strings.Contains(err.Error(), "23456 changes") {
+	if _, err := client(t, h).Changes(t.Context(), noon.AddDate(0, 0, -30), noon); err == nil || !strings.Contains(err.Error(), "23456 changes") {
 		t.Errorf("the client must not show a list with a hole; got %v", err)
 	}
 }
@@ -145,7 +147,7 @@ func TestStoreTrouble(t *testing.T) {
 	b := &book{err: errors.New("page 7 is damaged")}
 	answer, body := get(t, dashboard.New(options(b)), "/api/v1/alarms")
 	wantProblem(t, answer, body, http.StatusInternalServerError, "page 7 is damaged")
-	c := dashboard.NewClient(urls(t, dashboard.New(options(b))))
+	c := client(t, dashboard.New(options(b)))
 	if _, err := c.Standing(t.Context()); err == nil || !strings.Contains(err.Error(), "page 7 is damaged") {
 		t.Errorf("the client says %v; the daemon's own words are missing", err)
 	}
@@ -164,21 +166,17 @@ func TestClientDistrustsStrangers(t *testing.T) {
 	tests := []struct {
 		name, want string
 		h          http.Handler
-		alive      bool
 	}{
-		{"a page", "is not ringwarden", reply(200, "text/html", "<p>hello"), false},
-		{"other json", "is not ringwarden", reply(200, "application/json", `{"status":"ok"}`), false},
-		{"json cut off", "is not ringwarden", reply(200, "application/json", `{"standing":[`), false},
-		{"empty problem", "is not ringwarden", reply(500, "application/problem+json", `{}`), false},
-		{"a newer state", "same version", reply(200, "application/json", strings.NewReplacer("STATE", "snoozed", "PRIO", "low").Replace(whole)), true},
-		{"a newer priority", "same version", reply(200, "application/json", strings.NewReplacer("STATE", "normal", "PRIO", "urgent").Replace(whole)), true},
+		{"a page", "is not ringwarden", reply(200, "text/html", "<p>hello")},
+		{"other json", "is not ringwarden", reply(200, "application/json", `{"status":"ok"}`)},
+		{"json cut off", "is not ringwarden", reply(200, "application/json", `{"standing":[`)},
+		{"empty problem", "is not ringwarden", reply(500, "application/problem+json", `{}`)},
+		{"a newer state", "same version", reply(200, "application/json", strings.NewReplacer("STATE", "snoozed", "PRIO", "low").Replace(whole))},
+		{"a newer priority", "same version", reply(200, "application/json", strings.NewReplacer("STATE", "normal", "PRIO", "urgent").Replace(whole))},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			c := dashboard.NewClient(urls(t, tt.h))
-			if got := c.Alive(t.Context()); got != tt.alive {
-				t.Errorf("Alive is %v, want %v", got, tt.alive)
-			}
+			c := client(t, tt.h)
 			if _, err := c.Standing(t.Context()); err == nil || !strings.Contains(err.Error(), tt.want) {
 				t.Errorf("error is %v, want one with %q", err, tt.want)
 			}

@@ -1,16 +1,18 @@
 package dashboard
 
 import (
+	"bytes"
 	"context"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"mime"
-	"net"
 	"net/http"
-	"net/netip"
 	"net/url"
+	"strings"
 	"time"
 
 	"ringwarden/fleet"
@@ -19,38 +21,48 @@ import (
 // A Client asks a running daemon, whose database nobody else can open meanwhile.
 type Client struct {
 	base string
+	o    ClientOptions
 	http http.Client
 }
+
+// ClientOptions say how a daemon is asked, and as whom.
+type ClientOptions struct {
+	User, Password string         // of the daemon's web configuration; no user: without logging in
+	Roots          *x509.CertPool // who may have signed the daemon's certificate; nil: the system's authorities
+	// Transport carries the requests; nil: TCP. With one, Roots are its own matter.
+	Transport http.RoundTripper
+}
+
+// What a person can do something about when a daemon does not answer as it should.
+var (
+	ErrLogin     = errors.New("it wants a name and a password of its web configuration")
+	ErrForbidden = errors.New("this user may look and not act")
+)
 
 // clientTime bounds each call, and maxAnswer what is read of an answer, in bytes.
 const (
 	clientTime = 20 * time.Second
-	aliveTime  = 2 * time.Second
 	maxAnswer  = 64 << 20
 )
 
-// NewClient returns a client of the daemon that listens on an address of a fleet file. It opens no connection yet.
-func NewClient(listen string) *Client {
-	host, port, err := net.SplitHostPort(listen)
-	if err != nil {
-		host, port = listen, ""
+// NewClient returns a client of the daemon at an address such as https://mill.example:27464. It opens no connection yet.
+func NewClient(address string, o ClientOptions) (*Client, error) {
+	u, err := url.Parse(address)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
+		return nil, fmt.Errorf("%q is no address of a daemon; write it as in https://mill.example:27464, without user and password", address)
 	}
-	if addr, err := netip.ParseAddr(host); host == "" || err == nil && addr.IsUnspecified() {
-		host = "localhost" // every address of this machine: take the one that is always there
+	if o.Transport == nil {
+		t := &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{RootCAs: o.Roots, MinVersion: tls.VersionTLS12}}
+		if !loopbackName(u.Host) { // a proxy would not know this machine's loopback
+			t.Proxy = http.ProxyFromEnvironment
+		}
+		o.Transport = t
 	}
-	// No proxy: it would not know this machine's loopback, and nobody's business is on it.
-	return &Client{
-		base: "http://" + net.JoinHostPort(host, port),
-		http: http.Client{Timeout: clientTime, Transport: &http.Transport{DisableKeepAlives: true}},
-	}
-}
-
-// Alive reports whether a daemon answers. It waits two seconds at most.
-func (c *Client) Alive(ctx context.Context) bool {
-	ctx, cancel := context.WithTimeout(ctx, aliveTime)
-	defer cancel()
-	_, err := c.report(ctx, nil)
-	return err == nil
+	return &Client{base: strings.TrimSuffix(u.String(), "/"), o: o, http: http.Client{
+		Timeout: clientTime, Transport: o.Transport,
+		// A password goes where its owner has said, and nowhere else.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}, nil
 }
 
 // Standing returns every alarm that is not normal, the most urgent first.
@@ -92,15 +104,62 @@ func (c *Client) Changes(ctx context.Context, from, to time.Time) ([]fleet.Chang
 	return changes, nil
 }
 
+// Act does what a person wants, by whoever logs in; Who is not sent. An error tells why the daemon refuses.
+func (c *Client) Act(ctx context.Context, a Action) error {
+	j := actionJSON{Do: a.Verb, Kind: a.Key.Kind, Subject: a.Key.Subject, Why: a.Why, OneShot: a.OneShot, Kinds: a.Kinds}
+	if a.For > 0 {
+		j.For = a.For.String()
+	}
+	body, err := json.Marshal(j)
+	if err != nil {
+		return err
+	}
+	answer, err := c.do(ctx, http.MethodPost, "/api/v1/actions", body)
+	if err != nil || answer.status == http.StatusNoContent {
+		return err
+	}
+	return c.refusal(answer)
+}
+
 func (c *Client) report(ctx context.Context, query url.Values) (*report, error) {
-	address := c.base + "/api/v1/alarms?" + query.Encode()
-	r, err := http.NewRequestWithContext(ctx, http.MethodGet, address, nil)
+	answer, err := c.do(ctx, http.MethodGet, "/api/v1/alarms?"+query.Encode(), nil)
+	if err != nil {
+		return nil, err
+	}
+	if answer.kind == "application/json" && answer.status == http.StatusOK {
+		var v report
+		if err := json.Unmarshal(answer.body, &v); err == nil && v.Standing != nil {
+			return &v, nil
+		}
+	}
+	return nil, c.refusal(answer)
+}
+
+// A reply is an answer that was read to its end.
+type reply struct {
+	status int
+	kind   string // of the body, without parameters
+	body   []byte
+}
+
+// do sends a request.
+func (c *Client) do(ctx context.Context, method, path string, send []byte) (*reply, error) {
+	r, err := http.NewRequestWithContext(ctx, method, c.base+path, bytes.NewReader(send))
 	if err != nil {
 		return nil, fmt.Errorf("asking the daemon: %w", err)
 	}
+	if send != nil {
+		r.Header.Set("Content-Type", "application/json")
+	}
+	if c.o.User != "" {
+		r.SetBasicAuth(c.o.User, c.o.Password)
+	}
 	answer, err := c.http.Do(r)
 	if err != nil {
-		return nil, fmt.Errorf("asking the daemon: %w", err)
+		if u, ok := errors.AsType[*url.Error](err); ok {
+			err = u.Err
+		}
+		return nil, fmt.Errorf("asking the daemon at %s: %w", c.base, err)
 	}
 	defer answer.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(answer.Body, maxAnswer+1))
@@ -110,22 +169,23 @@ func (c *Client) report(ctx context.Context, query url.Values) (*report, error) 
 	if len(body) > maxAnswer {
 		return nil, errors.New("reading the daemon's answer: it is longer than 64 MiB; ask for a shorter time")
 	}
-	return readReport(answer, body, c.base)
+	kind, _, _ := mime.ParseMediaType(answer.Header.Get("Content-Type"))
+	return &reply{answer.StatusCode, kind, body}, nil
 }
 
-func readReport(answer *http.Response, body []byte, base string) (*report, error) {
-	kind, _, _ := mime.ParseMediaType(answer.Header.Get("Content-Type"))
+// refusal says what an answer means that is not what was asked for.
+func (c *Client) refusal(answer *reply) error {
+	var p details
+	told := answer.kind == problemType && json.Unmarshal(answer.body, &p) == nil && p.Detail != ""
 	switch {
-	case kind == problemType:
-		var p details
-		if json.Unmarshal(body, &p) == nil && p.Detail != "" {
-			return nil, fmt.Errorf("the daemon at %s refused: %s", base, p.Detail)
-		}
-	case kind == "application/json" && answer.StatusCode == http.StatusOK:
-		var v report
-		if err := json.Unmarshal(body, &v); err == nil && v.Standing != nil {
-			return &v, nil
-		}
+	case answer.status == http.StatusUnauthorized && c.o.User == "":
+		return fmt.Errorf("asking the daemon at %s: %w", c.base, ErrLogin)
+	case answer.status == http.StatusUnauthorized:
+		return fmt.Errorf("asking the daemon at %s as %s: the name or the password is wrong: %w", c.base, c.o.User, ErrLogin)
+	case answer.status == http.StatusForbidden && told:
+		return fmt.Errorf("the daemon at %s refused: %s: %w", c.base, p.Detail, ErrForbidden)
+	case told:
+		return fmt.Errorf("the daemon at %s refused: %s", c.base, p.Detail)
 	}
-	return nil, fmt.Errorf("what answers at %s (status %d) is not ringwarden; another program has this address", base, answer.StatusCode)
+	return fmt.Errorf("what answers at %s (status %d) is not ringwarden; another program has this address", c.base, answer.status)
 }

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"iter"
@@ -19,30 +18,38 @@ import (
 func (a *app) alarmsCommand() *cobra.Command {
 	var past time.Duration
 	var asJSON, figures bool
+	var from remote
 	c := &cobra.Command{
 		Use:   "alarms [FLEET-FILE]",
-		Short: "List the alarms that stand, or what became of past ones",
+		Short: "List the alarms that stand, or what became of past ones, and act on them",
 		Long: `List the alarms of a fleet, the most urgent first, each with what to do first. While the daemon runs it is asked;
-otherwise its database is read. Nothing is changed.`,
+otherwise its database is read. Nothing is changed but by the commands below.
+
+` + remoteHelp,
 		Example: `  ringwarden alarms fleet.yaml
   ringwarden alarms fleet.yaml --past 24h    every change of the last day, oldest first
   ringwarden alarms fleet.yaml --figures     how many there were, which most often, beside what the standard asks for
-  ringwarden alarms fleet.yaml --json`,
+  ringwarden alarms fleet.yaml --json
+  ringwarden alarms shelve link-noisy 'mill/north/alder>birch' fleet.yaml --for 8h --why "cable is ordered"
+  RINGWARDEN_PASSWORD=... ringwarden alarms --url https://mill.example:27464 --user maren --ca mill-ca.pem`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
-			p, err := loadPlant(fleetPath(args))
+			book, done, err := from.openAlarms(c.Context(), a, args)
 			if err != nil {
 				return err
 			}
+			defer done()
 			if figures {
-				return a.alarmFigures(c.Context(), p.fleet, past, asJSON)
+				return from.hint(a.alarmFigures(c.Context(), book, past, asJSON))
 			}
-			return a.listAlarms(c.Context(), p.fleet, past, asJSON)
+			return from.hint(a.listAlarms(c.Context(), book, past, asJSON))
 		},
 	}
 	c.Flags().DurationVar(&past, "past", 0, "list every change of this time up to now instead, as in 24h")
 	c.Flags().BoolVar(&figures, "figures", false, "print the performance figures of ISA-18.2 of the last 30 days, or of --past")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of text")
+	from.flags(c)
+	c.AddCommand(a.actCommands(&from)...)
 	return c
 }
 
@@ -52,14 +59,10 @@ type alarmBook interface {
 	Changes(ctx context.Context, from, to time.Time) ([]fleet.Change, error)
 }
 
-func (a *app) listAlarms(ctx context.Context, f *fleet.Fleet, past time.Duration, asJSON bool) error {
-	book, done, err := openAlarms(ctx, f)
-	if err != nil {
-		return err
-	}
-	defer done()
+func (a *app) listAlarms(ctx context.Context, book alarmBook, past time.Duration, asJSON bool) error {
 	now := time.Now()
 	var changes []fleet.Change
+	var err error
 	if past > 0 {
 		if changes, err = book.Changes(ctx, now.Add(-past), now); err != nil {
 			return fmt.Errorf("reading past alarms: %w", err)
@@ -79,22 +82,6 @@ func (a *app) listAlarms(ctx context.Context, f *fleet.Fleet, past time.Duration
 		printAlarms(a.out, standing)
 	}
 	return nil
-}
-
-// openAlarms asks the daemon if one answers, and opens its database otherwise.
-func openAlarms(ctx context.Context, f *fleet.Fleet) (alarmBook, func(), error) {
-	client := dashboard.NewClient(f.Listen)
-	if client.Alive(ctx) {
-		return client, func() {}, nil
-	}
-	s, err := store.Open(f.Store, store.Options{ReadOnly: true})
-	if err != nil {
-		if errors.Is(err, store.ErrLocked) {
-			return nil, nil, hintedError{err, "a daemon holds it but does not answer on " + f.Listen + "; does it run with another fleet file?"}
-		}
-		return nil, nil, err
-	}
-	return storedAlarms{s}, func() { _ = s.Close() }, nil // it was only read
 }
 
 // storedAlarms reads alarms from a database that no daemon has open.

@@ -91,7 +91,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	m.Restore(standing)
 	live := d.live(ctx, judged, journal)
 	r = road.New(telling{journal, desk}, engine, judged.Commit, d.log, append([]road.Watcher{m, live}, d.watchers...)...)
-	doors := door.New(journal, f.Store, d.log)
+	pages := d.pages(m.Handler(), r, journal, live, engine, who)
 	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
 	limits := make(chan fleet.Keep)
 	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
@@ -100,13 +100,11 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, journal, tick(f.Periods)); return nil })
-	g.Go(func() error {
-		return dashboard.Serve(gctx, who.Listener(d.listener), doors.Before(d.handler(m.Handler(), r, journal, live, engine, who)))
-	})
+	g.Go(func() error { return dashboard.Serve(gctx, who.Listener(d.listener), dashboard.New(pages)) })
 	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, desk, limits); return nil })
 	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
-	g.Go(func() error { doors.Run(gctx); return nil })
+	g.Go(func() error { return d.openDoor(gctx, journal, f.Store, pages) })
 	g.Go(func() error {
 		journal.RunFold(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
 		return nil
@@ -122,6 +120,17 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	r.Close(last, d.time.of(time.Now()))
 	p.Wait()
 	return err
+}
+
+// openDoor lets commands of this machine in until ctx is done. That there is no door is no reason not to watch.
+func (d *daemon) openDoor(ctx context.Context, journal *store.Store, path string, pages dashboard.Options) error {
+	l, err := door.Listen(path)
+	if err != nil {
+		d.log.Error("commands cannot ask this daemon", "error", err)
+		return nil
+	}
+	pages.Users, pages.Exposed = nil, false // the door's file says who may come in
+	return door.New(journal, path, dashboard.New(pages), d.log).Run(ctx, l)
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.

@@ -28,8 +28,9 @@ sampled flag, or the calls and temperatures alone.
 After a swap of two cables, --swapped and --at say what it has shown: whether the trouble moved with the cable, stayed
 with the jacks, or how long to wait until that is known.
 
-The database must not be in use: stop the daemon, or name a copy of it with --store. Nothing is changed. It is advice
-for whoever goes there; local code and licensed practice decide what may be touched.`,
+While the daemon runs it is asked for the readings; it goes on meanwhile. --store names another database, such as a
+backup. Nothing is changed. It is advice for whoever goes there; local code and licensed practice decide what may be
+touched.`,
 		Example: `  ringwarden diagnose fleet.yaml --ring mill/north
   ringwarden diagnose fleet.yaml --ring mill/north --from 720h --calls
   ringwarden diagnose fleet.yaml --swapped 'mill/north/alder>birch,mill/north/cedar>elm' --at '2026-03-01 12:00'`,
@@ -57,7 +58,7 @@ for whoever goes there; local code and licensed practice decide what may be touc
 	c.Flags().StringVar(&o.ring, "ring", "", "ring to look at, as in mill/north; otherwise all")
 	c.Flags().StringVar(&from, "from", "168h", "where to begin: an instant or a day, or how long ago, as in 168h")
 	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
-	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, as a copy of it")
+	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
 	c.Flags().BoolVar(&o.calls, "calls", false, "also list the float and equalize calls, and what a hop takes")
 	c.Flags().StringVar(&o.swapped, "swapped", "", "two cables that were swapped, the suspected place first: LINK,LINK")
 	c.Flags().StringVar(&swappedAt, "at", "", "when they were swapped")
@@ -86,25 +87,19 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 	if err != nil {
 		return err
 	}
-	path := f.Store
-	if o.store != "" {
-		path = o.store
-	}
-	s, err := store.Open(path, store.Options{ReadOnly: true})
+	err = withHistory(ctx, f, o.store, func(h history) error {
+		for frame, err := range h.Frames(ctx, store.Query{Controllers: ids, From: o.from, To: o.to}) {
+			if err != nil {
+				return err
+			}
+			if p := patients[frame.Controller.Ring()]; p != nil {
+				p.Put(&frame)
+			}
+		}
+		return nil
+	})
 	if err != nil {
-		if errors.Is(err, store.ErrLocked) {
-			return hintedError{err, "a daemon has it open; stop that, or make a copy of it and name the copy with --store"}
-		}
 		return err
-	}
-	defer s.Close()
-	for frame, err := range s.Frames(ctx, store.Query{Controllers: ids, From: o.from, To: o.to}) {
-		if err != nil {
-			return err
-		}
-		if p := patients[frame.Controller.Ring()]; p != nil {
-			p.Put(&frame)
-		}
 	}
 	for i := range f.Sites {
 		for k := range f.Sites[i].Rings {

@@ -8,22 +8,16 @@ import (
 	"time"
 
 	"ringwarden/alerts"
-	"ringwarden/fleet"
 )
 
 // figuresPast is the time that figures are of if none is named: the standard wants thirty days at least.
 const figuresPast = 30 * 24 * time.Hour
 
 // alarmFigures prints how well the alarms of a time served the people who get them.
-func (a *app) alarmFigures(ctx context.Context, f *fleet.Fleet, past time.Duration, asJSON bool) error {
+func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Duration, asJSON bool) error {
 	if past <= 0 {
 		past = figuresPast
 	}
-	book, done, err := openAlarms(ctx, f)
-	if err != nil {
-		return err
-	}
-	defer done()
 	now := time.Now()
 	changes, err := book.Changes(ctx, now.Add(-past), now)
 	if err != nil {

@@ -112,7 +112,7 @@ func (a *app) putNote(ctx context.Context, f *fleet.Fleet, n fleet.Note) error {
 	case err == nil:
 		err = errors.Join(s.PutNote(ctx, n), s.Close())
 	case errors.Is(err, store.ErrLocked):
-		err = notAnswered(f, door.NewClient(f.Listen).PutNote(ctx, n))
+		err = doorHint(f, door.NewClient(f.Store, userName()).PutNote(ctx, n))
 	default:
 		err = withNextStep(err)
 	}

@@ -27,9 +27,10 @@ func (d *daemon) live(ctx context.Context, judged *fleet.Fleet, journal *store.S
 	return l
 }
 
-func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.Store, live *dashboard.Live, engine *alerts.Engine, users *dashboard.Users) http.Handler {
+// pages says what the pages show, and who may do what there.
+func (d *daemon) pages(metricsPage http.Handler, r *road.Road, journal *store.Store, live *dashboard.Live, engine *alerts.Engine, users *dashboard.Users) dashboard.Options {
 	now := func() time.Time { return d.time.of(time.Now().Round(0)) }
-	return dashboard.New(dashboard.Options{
+	return dashboard.Options{
 		Metrics: metricsPage,
 		Alarms:  alarmSource{r, journal},
 		Live:    live,
@@ -45,7 +46,7 @@ func (d *daemon) handler(metricsPage http.Handler, r *road.Road, journal *store.
 		Users:   users,
 		Cables:  d.cables,
 		Now:     now,
-	})
+	}
 }
 
 // users returns who may log in to the pages; nil: nobody has to, since only this machine reaches them. An address that

@@ -25,7 +25,7 @@ func (a *app) replayCommand() *cobra.Command {
 raised then. With --rules the rules of another file are tried: format and rules alone, written as in the fleet file. So
 rules are tuned on history and not on anybody's sleep. Nothing is changed.
 
-The database must not be in use: stop the daemon, or name a copy of it with --store.`,
+While the daemon runs it is asked for the readings; it goes on meanwhile. --store names another database, such as a backup.`,
 		Example: `  ringwarden replay fleet.yaml --from 2026-03-01 --to 2026-04-01
   ringwarden replay fleet.yaml --from 168h --rules quieter.yaml   the last week, by other rules
   ringwarden replay fleet.yaml --from 168h --store copy.db`,
@@ -48,7 +48,7 @@ The database must not be in use: stop the daemon, or name a copy of it with --st
 	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day, or how long ago, as in 168h")
 	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
 	c.Flags().StringVar(&o.rules, "rules", "", "file with rules to try in place of the fleet file's")
-	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, as a copy of it")
+	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
 	c.Flags().DurationVar(&o.warmUp, "warm-up", 24*time.Hour, "how much to read before --from, from which the engine learns what is usual")
 	return c
 }
@@ -76,10 +76,6 @@ func (a *app) replay(ctx context.Context, f *fleet.Fleet, o replayOptions) error
 	if !o.from.Before(o.to) {
 		return usageError{errors.New("--from must be before --to")}
 	}
-	path := f.Store
-	if o.store != "" {
-		path = o.store
-	}
 	if o.rules != "" {
 		rules, err := fleet.LoadRules(o.rules, alerts.Kinds(), f)
 		if err != nil {
@@ -87,17 +83,11 @@ func (a *app) replay(ctx context.Context, f *fleet.Fleet, o replayOptions) error
 		}
 		f.Rules = rules
 	}
-	s, err := store.Open(path, store.Options{ReadOnly: true})
-	if err != nil {
-		if errors.Is(err, store.ErrLocked) {
-			return hintedError{err, "a daemon has it open; stop that, or make a copy of it and name the copy with --store"}
-		}
-		return err
-	}
-	defer s.Close()
 	r := newReplay(f, o, a.out)
-	history := s.Changes(ctx, o.from, o.to)
-	if err := r.run(s.Frames(ctx, store.Query{From: o.from.Add(-o.warmUp), To: o.to}), history); err != nil {
+	err := withHistory(ctx, f, o.store, func(h history) error {
+		return r.run(h.Frames(ctx, store.Query{From: o.from.Add(-o.warmUp), To: o.to}), h.Changes(ctx, o.from, o.to))
+	})
+	if err != nil {
 		return err
 	}
 	r.report()

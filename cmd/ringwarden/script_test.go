@@ -32,6 +32,12 @@ func TestMain(m *testing.M) {
 				os.Exit(1)
 			}
 		},
+		"certify": func() {
+			if err := certify(os.Args[1], os.Args[2]); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				os.Exit(1)
+			}
+		},
 		"ringwarden": func() {
 			ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 			defer stop()

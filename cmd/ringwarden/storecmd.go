@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -98,10 +97,10 @@ func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
 	defer os.RemoveAll(folder)
 	copied := filepath.Join(folder, "copy.db")
 	p, done := progress(a.err, "copying")
-	_, err = door.NewClient(f.Listen).Backup(ctx, copied, p)
+	_, err = door.NewClient(f.Store, userName()).Backup(ctx, copied, p)
 	done()
 	if err != nil {
-		return notAnswered(f, err)
+		return doorHint(f, err)
 	}
 	return a.verifyFile(ctx, copied, "a copy of "+f.Store)
 }
@@ -212,17 +211,9 @@ func withStore(ctx context.Context, f *fleet.Fleet, file func(*store.Store) erro
 	case err == nil:
 		return errors.Join(file(s), s.Close())
 	case errors.Is(err, store.ErrLocked):
-		return notAnswered(f, daemon(door.NewClient(f.Listen)))
+		return doorHint(f, daemon(door.NewClient(f.Store, userName())))
 	}
 	return withNextStep(err)
-}
-
-// notAnswered explains that whoever holds the store did not answer.
-func notAnswered(f *fleet.Fleet, err error) error {
-	if _, ok := errors.AsType[net.Error](err); ok {
-		return hintedError{err, "a program holds " + f.Store + " but does not answer on " + f.Listen + "; does a daemon run with another fleet file?"}
-	}
-	return err
 }
 
 // withNextStep adds what to do about a store that cannot be read.

@@ -11,7 +11,6 @@ import (
 	"mime"
 	"net"
 	"net/http"
-	"net/netip"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -23,27 +22,37 @@ import (
 	"ringwarden/store/export"
 )
 
-// A Client asks a running daemon on this machine.
-type Client struct {
-	base string
-	http http.Client
+// A Client asks the daemon that has a store open on this machine.
+type Client struct{ http http.Client }
+
+// base is where everything behind the door lies: the socket knows no names, and HTTP wants one.
+const base = "http://localhost"
+
+// NewClient returns a client of the daemon that has a store open, for a user. It opens no connection yet.
+func NewClient(store, user string) *Client {
+	return &Client{http.Client{Transport: Transport(store, user)}}
 }
 
-// NewClient returns a client of the daemon that listens on an address of a fleet file. It opens no connection yet.
-func NewClient(listen string) *Client {
-	host, port, err := net.SplitHostPort(listen)
-	if err != nil {
-		host, port = listen, ""
-	}
-	if addr, err := netip.ParseAddr(host); host == "" || err == nil && addr.IsUnspecified() {
-		host = "localhost" // every address of this machine: take the one that is always there
-	}
-	// No limit for all of an answer, which may be gigabytes, and no proxy, which would not know this machine.
-	transport := &http.Transport{
-		DisableKeepAlives: true, DialContext: (&net.Dialer{Timeout: 2 * time.Second}).DialContext,
-		ResponseHeaderTimeout: surveyTime + writeTime,
-	}
-	return &Client{base: "http://" + net.JoinHostPort(host, port), http: http.Client{Transport: transport}}
+// Transport returns the way to the daemon that has a store open, for a user's commands. There is no limit for all of an
+// answer, which may be gigabytes.
+func Transport(store, user string) http.RoundTripper {
+	return &named{url.PathEscape(user), &http.Transport{
+		DisableKeepAlives: true, ResponseHeaderTimeout: surveyTime + writeTime,
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) { return Dial(ctx, store) },
+	}}
+}
+
+// A named transport says whose requests it carries.
+type named struct {
+	user string
+	http.RoundTripper
+}
+
+// RoundTrip carries a copy of the request with the name.
+func (n *named) RoundTrip(r *http.Request) (*http.Response, error) {
+	r = r.Clone(r.Context())
+	r.Header.Set(userHeader, n.user)
+	return n.RoundTripper.RoundTrip(r)
 }
 
 // Stat returns what the daemon's store holds.
@@ -89,7 +98,7 @@ func (c *Client) PutNote(ctx context.Context, n fleet.Note) error {
 	if err != nil {
 		return err
 	}
-	r, err := http.NewRequestWithContext(ctx, http.MethodPost, c.base+pathNotes, bytes.NewReader(body))
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, base+pathNotes, bytes.NewReader(body))
 	if err != nil {
 		return err
 	}
@@ -210,7 +219,7 @@ type statusError struct {
 func (e statusError) Error() string { return e.detail }
 
 func (c *Client) get(ctx context.Context, path string, query url.Values, header http.Header) (*http.Response, error) {
-	r, err := http.NewRequestWithContext(ctx, http.MethodGet, c.base+path+"?"+query.Encode(), nil)
+	r, err := http.NewRequestWithContext(ctx, http.MethodGet, base+path+"?"+query.Encode(), nil)
 	if err != nil {
 		return nil, err
 	}
@@ -224,6 +233,9 @@ func (c *Client) get(ctx context.Context, path string, query url.Values, header 
 func (c *Client) do(r *http.Request, want ...int) (*http.Response, error) {
 	a, err := c.http.Do(r)
 	if err != nil {
+		if u, ok := errors.AsType[*url.Error](err); ok {
+			err = u.Err // its address is none of the user's
+		}
 		return nil, fmt.Errorf("asking the daemon: %w", err)
 	}
 	for _, status := range want {
@@ -235,9 +247,9 @@ func (c *Client) do(r *http.Request, want ...int) (*http.Response, error) {
 	body, _ := io.ReadAll(io.LimitReader(a.Body, 64<<10)) // what came says enough
 	var p details
 	if kind, _, _ := mime.ParseMediaType(a.Header.Get("Content-Type")); kind == problemType && json.Unmarshal(body, &p) == nil && p.Detail != "" {
-		return nil, statusError{a.StatusCode, fmt.Sprintf("the daemon at %s refused: %s", c.base, p.Detail)}
+		return nil, statusError{a.StatusCode, "the daemon refused: " + p.Detail}
 	}
-	return nil, statusError{a.StatusCode, fmt.Sprintf("the daemon at %s answered with status %d; is it of the same version?", c.base, a.StatusCode)}
+	return nil, statusError{a.StatusCode, fmt.Sprintf("the daemon answered with status %d; is it of the same version?", a.StatusCode)}
 }
 
 // maxAnswer bounds what is read of a JSON answer, in bytes.

@@ -1,9 +1,9 @@
-// Package door is how a command reaches a store that a daemon holds open: the daemon answers, over its own address, for
-// what is stored, copies of it, exports and notes, and [Client] asks.
+// Package door is how a command reaches a store that a daemon holds open: the daemon answers, over a socket beside the
+// store, for what is stored, copies of it, exports, frames, notes and all that its pages' API answers, and [Client] asks.
 //
-// The doors are for this machine alone, whoever else may read the daemon's pages: a request must come from the machine
-// itself, by a name of it, and from no web page. No transaction of the store is open while an answer is sent: a copy is
-// made to a file first, and everything else is read in batches.
+// Nobody logs in there: whoever may open the socket, a file of the daemon's own user, may do all that. No other machine
+// and no web page can. No transaction of the store is open while an answer is sent: a copy is made to a file first, and
+// everything else is read in batches.
 //
 // It is wiring, and so part of the command: no other room imports it.
 package door
@@ -11,72 +11,86 @@ package door
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
-	"net/netip"
-	"strings"
+	"net/url"
 	"time"
 
+	"ringwarden/dashboard"
 	"ringwarden/store"
 )
 
 // The paths behind which the doors are.
 const (
-	pathStat   = "/api/v1/store"
-	pathBackup = "/api/v1/store/backup"
-	pathExport = "/api/v1/export"
-	pathNotes  = "/api/v1/notes"
+	pathStat    = "/door/store"
+	pathBackup  = "/door/store/backup"
+	pathExport  = "/door/export"
+	pathFrames  = "/door/frames"
+	pathChanges = "/door/changes"
+	pathNotes   = "/door/notes"
 )
 
 // maxRequests is how many requests are answered at once; others are told to come again.
 const maxRequests = 4
 
-// writeTime is how long one piece of an answer may take to be sent.
-const writeTime = 30 * time.Second
+// writeTime is how long one piece of an answer may take to be sent, and thinkTime how long where whoever asks works on
+// what has come before it takes the next piece.
+const (
+	writeTime = 30 * time.Second
+	thinkTime = 10 * time.Minute
+)
+
+// userHeader says who gives a command, percent-encoded. It is believed: whoever may open the door may do everything behind it.
+const userHeader = "Ringwarden-User"
 
 // A Door answers for one store. Make one with [New], and let it [Door.Run].
 type Door struct {
-	store   *store.Store
-	log     *slog.Logger
-	mux     *http.ServeMux
-	slots   chan struct{}
-	origins http.CrossOriginProtection
-	copies  *copies
+	store  *store.Store
+	log    *slog.Logger
+	mux    *http.ServeMux
+	slots  chan struct{}
+	copies *copies
 }
 
-// New returns the doors of a store.
-func New(s *store.Store, path string, log *slog.Logger) *Door {
+// New returns the doors of a store. Rest answers what they do not, for commands whose user may act; it must not ask for
+// a login.
+func New(s *store.Store, path string, rest http.Handler, log *slog.Logger) *Door {
 	d := &Door{store: s, log: log, mux: http.NewServeMux(), slots: make(chan struct{}, maxRequests), copies: newCopies(s, path)}
-	d.mux.HandleFunc("GET "+pathStat, d.stat)
-	d.mux.HandleFunc("GET "+pathBackup, d.backup)
-	d.mux.HandleFunc("GET "+pathExport, d.export)
-	d.mux.HandleFunc("GET "+pathNotes, d.notes)
-	d.mux.HandleFunc("POST "+pathNotes, d.putNote)
+	d.handle("GET "+pathStat, writeTime, d.stat)
+	d.handle("GET "+pathBackup, writeTime, d.backup)
+	d.handle("GET "+pathExport, writeTime, d.export)
+	d.handle("GET "+pathFrames, thinkTime, d.frames)
+	d.handle("GET "+pathChanges, thinkTime, d.changes)
+	d.handle("GET "+pathNotes, writeTime, d.notes)
+	d.handle("POST "+pathNotes, writeTime, d.putNote)
+	d.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		name, err := url.PathUnescape(r.Header.Get(userHeader))
+		if err != nil || name == "" {
+			name = "a command on the daemon's machine"
+		}
+		rest.ServeHTTP(w, dashboard.As(r, name))
+	})
 	return d
 }
 
-// Run removes copies that nobody fetches any more until ctx is done, and then all of them.
-func (d *Door) Run(ctx context.Context) { d.copies.run(ctx, d.log) }
+// Run answers on the listener, which it closes, and removes copies that nobody fetches any more, until ctx is done.
+func (d *Door) Run(ctx context.Context, l net.Listener) error {
+	done := make(chan struct{})
+	go func() { defer close(done); d.copies.run(ctx, d.log) }()
+	err := dashboard.Serve(ctx, l, d.mux)
+	<-done
+	return err
+}
 
-// Before returns a handler that answers what the doors are for, and leaves the rest to next.
-func (d *Door) Before(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if _, pattern := d.mux.Handler(r); pattern == "" {
-			next.ServeHTTP(w, r)
-			return
-		}
-		w.Header().Set("X-Content-Type-Options", "nosniff")
+// handle answers a few requests at a time, and tells others to come again.
+func (d *Door) handle(pattern string, piece time.Duration, answer http.HandlerFunc) {
+	d.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-store")
-		if why := d.refuse(r); why != "" {
-			problem(w, http.StatusForbidden, why)
-			return
-		}
 		select {
 		case d.slots <- struct{}{}:
 			defer func() { <-d.slots }()
-			d.mux.ServeHTTP(&patient{w}, r)
+			answer(&patient{w, piece}, r)
 		default:
 			w.Header().Set("Retry-After", "1")
 			problem(w, http.StatusServiceUnavailable, "other commands are being answered; try again in a moment")
@@ -84,56 +98,16 @@ func (d *Door) Before(next http.Handler) http.Handler {
 	})
 }
 
-// refuse says why a request is not one of a command on this machine; empty: it is.
-func (d *Door) refuse(r *http.Request) string {
-	local, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
-	switch {
-	case !sameMachine(r.RemoteAddr, local), r.Header.Get("X-Forwarded-For") != "", r.Header.Get("Forwarded") != "":
-		return "this is for commands on the daemon's own machine"
-	case !ownName(r.Host, local):
-		return fmt.Sprintf("%q is not a name of this machine's own", r.Host)
-	case r.Header.Get("Origin") != "" || d.origins.Check(r) != nil:
-		return "this is not for web pages"
-	}
-	return ""
-}
-
-// sameMachine reports whether a connection has both of its ends here.
-func sameMachine(remote string, local net.Addr) bool {
-	from, err := netip.ParseAddrPort(remote)
-	if err != nil {
-		return false
-	}
-	if from.Addr().Unmap().IsLoopback() {
-		return true
-	}
-	tcp, ok := local.(*net.TCPAddr)
-	return ok && tcp.AddrPort().Addr().Unmap() == from.Addr().Unmap()
-}
-
-// ownName reports whether a Host header names this machine as no web site can: by localhost or by the address itself.
-func ownName(host string, local net.Addr) bool {
-	if name, _, err := net.SplitHostPort(host); err == nil {
-		host = name
-	}
-	if strings.EqualFold(host, "localhost") {
-		return true
-	}
-	addr, err := netip.ParseAddr(strings.Trim(host, "[]"))
-	if err != nil {
-		return false
-	}
-	tcp, ok := local.(*net.TCPAddr)
-	return addr.Unmap().IsLoopback() || ok && tcp.AddrPort().Addr().Unmap() == addr.Unmap()
-}
-
 // A patient writer gives each piece of an answer its own time: a large one may take longer than the server allows for
 // all, a reader that stands still may not.
-type patient struct{ http.ResponseWriter }
+type patient struct {
+	http.ResponseWriter
+	piece time.Duration
+}
 
-// Write writes b within writeTime.
+// Write writes b within the time for a piece.
 func (p *patient) Write(b []byte) (int, error) {
-	_ = http.NewResponseController(p.ResponseWriter).SetWriteDeadline(time.Now().Add(writeTime)) // a recorder of a test has none
+	_ = http.NewResponseController(p.ResponseWriter).SetWriteDeadline(time.Now().Add(p.piece)) // a recorder of a test has none
 	return p.ResponseWriter.Write(b)
 }
 

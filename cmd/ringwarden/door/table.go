@@ -47,14 +47,10 @@ func (c *counted) Write(b []byte) (int, error) {
 
 // formQuery and parseQuery are each other's inverse.
 func formQuery(q export.Query) url.Values {
-	v := url.Values{"format": {string(q.Format)}, "point": q.Points}
+	v := formPeriod(q.From, q.To)
+	v["format"], v["point"] = []string{string(q.Format)}, q.Points
 	for _, id := range q.Controllers {
 		v.Add("controller", string(id))
-	}
-	for name, at := range map[string]time.Time{"from": q.From, "to": q.To} {
-		if !at.IsZero() {
-			v.Set(name, at.UTC().Format(time.RFC3339Nano))
-		}
 	}
 	if q.Rollups != nil {
 		v.Set("resolution", q.Rollups.String())
@@ -70,10 +66,7 @@ func parseQuery(v url.Values) (q export.Query, err error) {
 	if q.Format != export.CSV && q.Format != export.Parquet {
 		return q, fmt.Errorf("unknown format %q; known are csv and parquet", q.Format)
 	}
-	if q.From, err = parseTime(v, "from"); err != nil {
-		return q, err
-	}
-	if q.To, err = parseTime(v, "to"); err != nil {
+	if q.From, q.To, err = period(v); err != nil {
 		return q, err
 	}
 	if word := v.Get("resolution"); word != "" {
