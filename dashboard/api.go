@@ -27,6 +27,11 @@ func (s *server) routeAPI() {
 	s.mux.HandleFunc("GET /api/v1/controllers", s.controllers)
 	s.mux.HandleFunc("GET /api/v1/controllers/{site}/{ring}/{controller}", s.readings)
 	s.mux.HandleFunc("POST /api/v1/actions", s.actByJSON)
+	s.mux.HandleFunc("GET /api/v1/cables/{site}/{ring}", s.cables)
+	if s.Journal != nil {
+		s.mux.HandleFunc("POST /api/v1/cables/{site}/{ring}/notes", s.noteByJSON)
+		s.mux.HandleFunc("POST /api/v1/cables/{site}/{ring}/swaps", s.swapByJSON)
+	}
 }
 
 func answer(w http.ResponseWriter, r *http.Request, v any) {
@@ -184,24 +189,32 @@ type actionJSON struct {
 	Why     string        `json:"why"`
 }
 
-func (s *server) actByJSON(w http.ResponseWriter, r *http.Request) {
+// takes reads a small body strictly; false: it was answered with what is wrong.
+func takes(w http.ResponseWriter, r *http.Request, what string, into any) bool {
 	if kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type")); kind != "application/json" {
 		problem(w, http.StatusUnsupportedMediaType, "the body must be application/json")
-		return
+		return false
 	}
-	var j actionJSON
 	d := json.NewDecoder(http.MaxBytesReader(w, r.Body, maxForm))
 	d.DisallowUnknownFields()
-	err := d.Decode(&j)
+	err := d.Decode(into)
 	if err == nil {
 		if _, more := d.Token(); !errors.Is(more, io.EOF) {
-			err = errors.New("something follows the action")
+			err = errors.New("something follows the " + what)
 		}
 	}
 	if err != nil {
-		problem(w, http.StatusBadRequest, fmt.Sprintf("reading the action: %v", err))
+		problem(w, http.StatusBadRequest, fmt.Sprintf("reading the %s: %v", what, err))
+	}
+	return err == nil
+}
+
+func (s *server) actByJSON(w http.ResponseWriter, r *http.Request) {
+	var j actionJSON
+	if !takes(w, r, "action", &j) {
 		return
 	}
+	var err error
 	a := Action{Verb: j.Do, Key: fleet.AlarmKey{Kind: j.Kind, Subject: j.Subject}, Why: j.Why, Who: actor(r), OneShot: j.OneShot, Kinds: j.Kinds}
 	if j.For != "" {
 		if a.For, err = time.ParseDuration(j.For); err != nil {

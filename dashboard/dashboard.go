@@ -48,6 +48,7 @@ type Options struct {
 	Ready   func() error     // says why the daemon does not do its work yet, or any more; nil: it always does
 	Exposed bool             // do not check the Host header: other machines come by names that nobody told us
 	Users   *Users           // who may log in; nil: everybody acts, or, if Exposed, nobody is let in
+	Studies *Studies         // what the history says of cables; nil: nothing
 	Cables  Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
 	Now     func() time.Time // the clock that frames and alarms go by; nil: time.Now
 }
@@ -92,6 +93,10 @@ func (s *server) routes() {
 	s.mux.HandleFunc("GET /{rest...}", s.page)
 	s.mux.HandleFunc("GET /curves/{site}/{ring}/{controller}", s.curveCSV)
 	s.mux.HandleFunc("POST /act", s.actByForm)
+	if s.Journal != nil {
+		s.mux.HandleFunc("POST /note", s.noteByForm)
+		s.mux.HandleFunc("POST /swap", s.swapByForm)
+	}
 	if s.Cables != nil {
 		s.mux.HandleFunc("POST /cable", s.pullCable)
 	}

@@ -81,6 +81,8 @@ func (s *server) view(v *visit) (*view, error) {
 		return s.sitePage(v, fleet.SiteID(rest))
 	case first == "controllers":
 		return s.controllerPage(v, fleet.ControllerID(rest))
+	case first == "cables":
+		return s.cablesPage(v, fleet.RingID(rest))
 	}
 	return nil, errNoPage
 }

@@ -31,7 +31,7 @@ func hostileNames(f *fleet.Fleet) {
 	}
 }
 
-var everyPage = []string{millPage, "/alarms", "/controllers/" + barnRoof, "/nowhere"}
+var everyPage = []string{millPage, cablesPath, "/alarms", "/controllers/" + barnRoof, "/nowhere"}
 
 // Names are text wherever they stand.
 func TestHostileNamesAreText(t *testing.T) {
@@ -64,7 +64,7 @@ func TestHostileNamesInABrowser(t *testing.T) {
 	origin := serve(t, w.options())
 	b := openBrowser(t, origin)
 	script := axe(t)
-	for name, path := range map[string]string{"overview": "/", "site": millPage, "alarms": "/alarms", "controller": "/controllers/" + barnRoof} {
+	for name, path := range map[string]string{"overview": "/", "site": millPage, "alarms": "/alarms", "controller": "/controllers/" + barnRoof, "cables": cablesPath} {
 		for _, width := range []int64{390, 1440} {
 			for _, scheme := range []string{"light", "dark"} {
 				what := fmt.Sprintf("hostile-%s-%d-%s", name, width, scheme)

@@ -28,12 +28,12 @@ type fact struct{ Name, Value, Note string }
 
 // A ringView is one ring of a site.
 type ringView struct {
-	Name, About string
-	Picture     template.HTML
-	Units       []unitRow
-	Links       []linkRow
-	Demo        bool
-	Back        string
+	ID, Name, About string
+	Picture         template.HTML
+	Units           []unitRow
+	Links           []linkRow
+	Demo            bool
+	Back            string
 }
 
 // A unitRow is one controller of a ring, in a line.
@@ -97,7 +97,7 @@ func siteFacts(units []unit, now time.Time, zone *time.Location) []fact {
 }
 
 func (s *server) ringView(v *visit, ring *fleet.Ring, units []unit, standing []fleet.Alarm, index int) ringView {
-	w := ringView{Name: ring.Name, About: ringAbout(ring), Demo: s.Cables != nil, Back: v.path}
+	w := ringView{ID: string(ring.ID), Name: ring.Name, About: ringAbout(ring), Demo: s.Cables != nil, Back: v.path}
 	pulled := map[fleet.LinkID]bool{}
 	if s.Cables != nil {
 		pulled = s.Cables.Pulled()

@@ -105,6 +105,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { return d.openDoor(gctx, journal, f.Store, pages) })
+	g.Go(func() error { pages.Studies.Run(gctx); return nil })
 	g.Go(func() error {
 		journal.RunFold(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
 		return nil

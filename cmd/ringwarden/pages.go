@@ -35,6 +35,7 @@ func (d *daemon) pages(metricsPage http.Handler, r *road.Road, journal *store.St
 		Alarms:  alarmSource{r, journal},
 		Live:    live,
 		Journal: journal,
+		Studies: dashboard.NewStudies(journal, live, now),
 		Act: func(ctx context.Context, a dashboard.Action) error {
 			if a.Verb == dashboard.Comment {
 				return journal.PutNote(ctx, a.Note(now()))

@@ -1,0 +1,228 @@
+package dashboard
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"strings"
+	"time"
+
+	"ringwarden/diagnosis"
+	"ringwarden/fleet"
+)
+
+// A cablesJSON is the JSON of /api/v1/cables. What comes of the history is left out until it has been weighed.
+type cablesJSON struct {
+	At       time.Time     `json:"at"`
+	Ring     fleet.RingID  `json:"ring"`
+	Links    []linkJSON    `json:"links"`
+	Weighed  *weighedJSON  `json:"weighed,omitempty"`
+	Suspects []suspectJSON `json:"suspects"`
+	Calls    []callJSON    `json:"calls"` // the newest first
+	Swap     *swapJSON     `json:"swap,omitempty"`
+}
+
+type linkJSON struct {
+	ID     fleet.LinkID `json:"id"`
+	State  string       `json:"state"` // as people read it
+	Good   *float64     `json:"good_per_second,omitempty"`
+	Bad    *float64     `json:"bad_per_second,omitempty"`
+	Share  *float64     `json:"bad_share,omitempty"` // 0 to 1, of the last polls
+	Change *changedJSON `json:"change,omitempty"`
+	Bursts *burstsJSON  `json:"bursts,omitempty"`
+	Goes   []goesJSON   `json:"goes_along_with,omitempty"`
+}
+
+// A changedJSON is when a share of bad frames changed, with 95 % between earliest and latest.
+type changedJSON struct {
+	At       time.Time `json:"at"`
+	Earliest time.Time `json:"earliest"`
+	Latest   time.Time `json:"latest"`
+	Before   float64   `json:"share_before"`
+	After    float64   `json:"share_after"`
+}
+
+type burstsJSON struct {
+	Length  float64 `json:"length_seconds"`
+	Spacing float64 `json:"spacing_seconds"`
+}
+
+type goesJSON struct {
+	With string  `json:"with"`
+	Rank float64 `json:"rank_correlation"`
+	P    float64 `json:"p"`
+}
+
+type weighedJSON struct {
+	From  time.Time `json:"from"`
+	To    time.Time `json:"to"`
+	Sound float64   `json:"sound"` // probability that nothing is wrong
+	Needs string    `json:"needs,omitempty"`
+	Swap  string    `json:"swap,omitempty"`
+}
+
+type suspectJSON struct {
+	What        string             `json:"what"`
+	How         string             `json:"how,omitempty"`
+	Link        fleet.LinkID       `json:"link,omitempty"`
+	Unit        fleet.ControllerID `json:"controller,omitempty"`
+	Probability float64            `json:"probability"`
+	Evidence    []string           `json:"evidence"`
+}
+
+type callJSON struct {
+	From    time.Time            `json:"from"`
+	Stage   string               `json:"stage"`
+	Way     []fleet.ControllerID `json:"way"`
+	Missing []fleet.ControllerID `json:"missing"`
+}
+
+type swapJSON struct {
+	At       time.Time    `json:"at"`
+	Here     fleet.LinkID `json:"here"`
+	There    fleet.LinkID `json:"there"`
+	Verdict  string       `json:"verdict"`
+	Wait     float64      `json:"wait_seconds,omitempty"`
+	Sentence string       `json:"sentence"`
+}
+
+// ringAsked returns the ring of a request's path; false: it was answered that there is none.
+func (s *server) ringAsked(w http.ResponseWriter, r *http.Request) (*fleet.Fleet, *fleet.Site, *fleet.Ring, bool) {
+	f := s.Live.plan()
+	id := fleet.RingID(r.PathValue("site") + "/" + r.PathValue("ring"))
+	site, ring := findRing(f, id)
+	if ring == nil {
+		problem(w, http.StatusNotFound, fmt.Sprintf("the fleet has no ring %q", id))
+	}
+	return f, site, ring, ring != nil
+}
+
+func (s *server) cables(w http.ResponseWriter, r *http.Request) {
+	f, site, ring, ok := s.ringAsked(w, r)
+	if !ok {
+		return
+	}
+	standing, err := s.Alarms.Standing(r.Context())
+	if err != nil {
+		problem(w, http.StatusInternalServerError, fmt.Sprintf("reading the alarms that stand: %v", err))
+		return
+	}
+	now := s.Now()
+	found := s.Studies.of(site, ring, f.Periods)
+	units := s.Live.glance(ring.Controllers)
+	j := cablesJSON{At: now.UTC(), Ring: ring.ID, Links: []linkJSON{}, Suspects: []suspectJSON{}, Calls: []callJSON{}}
+	for _, l := range ring.Links() {
+		k := linkJSON{ID: l.ID, State: linkLine(l, ring, units, standing, now).Word}
+		if good, bad, over := units[l.To].link.sum(); over > 0 {
+			k.Good, k.Bad = finiteJSON(good/over.Seconds()), finiteJSON(bad/over.Seconds())
+			k.Share = finiteJSON(bad / (good + bad))
+		}
+		if found != nil {
+			k.explain(found.why[l.ID])
+		}
+		j.Links = append(j.Links, k)
+	}
+	if found != nil && !found.at.IsZero() {
+		j.weigh(found)
+	}
+	answer(w, r, j)
+}
+
+// finiteJSON returns nil for what JSON cannot write.
+func finiteJSON(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	return &v
+}
+
+func (k *linkJSON) explain(y diagnosis.Why) {
+	if y.Changed {
+		k.Change = &changedJSON{y.At.UTC(), y.Low.UTC(), y.High.UTC(), y.Before, y.After}
+	}
+	if y.Bursts {
+		k.Bursts = &burstsJSON{y.Length.Seconds(), y.Spacing.Seconds()}
+	}
+	for _, a := range y.Associations {
+		k.Goes = append(k.Goes, goesJSON{a.With, a.Rank, a.P})
+	}
+}
+
+func (j *cablesJSON) weigh(found *findings) {
+	d := &found.diagnosis
+	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), d.Sound, d.Needs, d.Swap}
+	for i := range d.Suspects {
+		s := &d.Suspects[i]
+		j.Suspects = append(j.Suspects, suspectJSON{s.What.String(), s.How, s.Link, s.Unit, s.Probability, append([]string{}, s.Evidence...)})
+	}
+	for i := range found.calls {
+		c := &found.calls[i]
+		k := callJSON{From: c.From.UTC(), Stage: c.Stage.String(), Way: []fleet.ControllerID{}, Missing: append([]fleet.ControllerID{}, c.Missing...)}
+		for _, step := range c.Steps {
+			k.Way = append(k.Way, step.Unit)
+		}
+		j.Calls = append(j.Calls, k)
+	}
+	if w := found.swap; w != nil {
+		j.Swap = &swapJSON{w.at.UTC(), w.here, w.there, w.result.Verdict.String(), w.result.Wait.Seconds(), w.result.Sentence}
+	}
+}
+
+// noteByJSON stores a note about a ring or a part of it.
+func (s *server) noteByJSON(w http.ResponseWriter, r *http.Request) {
+	_, _, ring, ok := s.ringAsked(w, r)
+	j := struct {
+		Subject fleet.Subject `json:"subject"`
+		Text    string        `json:"text"`
+		When    *time.Time    `json:"when"`
+	}{}
+	if !ok || !takes(w, r, "note", &j) {
+		return
+	}
+	n := fleet.Note{Subject: j.Subject, Text: strings.TrimSpace(j.Text)}
+	if n.Subject == "" {
+		n.Subject = fleet.Subject(ring.ID)
+	}
+	switch {
+	case !n.Subject.Inside(fleet.Subject(ring.ID)):
+		problem(w, http.StatusBadRequest, fmt.Sprintf("%q is not inside of %s", n.Subject, ring.ID))
+	case len(n.Text) > maxWhy:
+		problem(w, http.StatusBadRequest, fmt.Sprintf("the note is longer than %d bytes", maxWhy))
+	default:
+		s.keepJSONNote(w, r, n, j.When)
+	}
+}
+
+// swapByJSON stores that two cables of a ring were swapped.
+func (s *server) swapByJSON(w http.ResponseWriter, r *http.Request) {
+	f, _, ring, ok := s.ringAsked(w, r)
+	j := struct {
+		Here  fleet.LinkID `json:"here"`
+		There fleet.LinkID `json:"there"`
+		When  *time.Time   `json:"when"`
+	}{}
+	if !ok || !takes(w, r, "swap", &j) {
+		return
+	}
+	n, err := swapNote(f, j.Here, j.There)
+	switch {
+	case err != nil:
+		problem(w, http.StatusBadRequest, err.Error())
+	case n.Subject != fleet.Subject(ring.ID):
+		problem(w, http.StatusBadRequest, fmt.Sprintf("the cables are none of %s", ring.ID))
+	default:
+		s.keepJSONNote(w, r, n, j.When)
+	}
+}
+
+func (s *server) keepJSONNote(w http.ResponseWriter, r *http.Request, n fleet.Note, when *time.Time) {
+	n.At = s.Now()
+	if when != nil {
+		n.At = *when
+	}
+	if status, err := s.keepNote(r, n); err != nil {
+		problem(w, status, err.Error())
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
