@@ -39,10 +39,37 @@ func (r *ring) prepareBank(now time.Time) {
 			u.constant.bank.see(middle)
 		}
 		others, ok := r.bank.others(u.voltage.value)
-		if ok && u.voltage.fresh(now) && u.amperes.fresh(now) && u.voltage.at.Equal(u.amperes.at) && !u.presence.stands() {
+		if !ok || !u.voltage.fresh(now) || u.presence.stands() {
+			continue
+		}
+		u.apart.see(u.voltage.value-others, u.voltage.at)
+		if u.amperes.fresh(now) && u.voltage.at.Equal(u.amperes.at) {
 			u.lead.see(u.amperes.value, u.voltage.value-others, u.voltage.at)
 		}
 	}
+}
+
+// apartTrack is by how much a controller's voltage was off from its peers' at its newest readings. Controllers are not asked
+// at the very same instant: a load that comes between two of them sets one reading apart, which says nothing.
+type apartTrack struct {
+	volts [3]float64 // the newest last
+	seen  int
+	at    time.Time
+}
+
+func (t *apartTrack) see(volts float64, at time.Time) {
+	if !at.After(t.at) {
+		return
+	}
+	t.at = at
+	t.volts[0], t.volts[1], t.volts[2] = t.volts[1], t.volts[2], volts
+	t.seen = min(t.seen+1, len(t.volts))
+}
+
+// middle returns the median of the three newest; false: there are fewer.
+func (t *apartTrack) middle() (volts float64, ok bool) {
+	a, b, c := t.volts[0], t.volts[1], t.volts[2]
+	return max(min(a, b), min(max(a, b), c)), t.seen == len(t.volts)
 }
 
 // middle returns the lower median of all; false: there is none.

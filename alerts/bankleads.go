@@ -32,15 +32,19 @@ func bankVoltageSplitDetector() *detector {
 	}
 }
 
-// judgeBankVoltageSplit gives the leads' resistance as the explanation where that was found.
+// judgeBankVoltageSplit goes by the median of three readings, and gives the leads' resistance as the explanation where that was found.
 func judgeBankVoltageSplit(w asked, now time.Time) finding {
 	u := w.unit
 	others, ok := w.ring.bank.others(u.voltage.value)
 	if !ok || !u.voltage.fresh(now) || u.presence.stands() || others <= 0 {
 		return unknown
 	}
+	off, ok := u.apart.middle()
+	if !ok {
+		return unknown
+	}
 	d := Disagreement{Limit: w.settings.thresholds[voltsApart] * others, Deadband: w.settings.thresholds[voltsApartBand] * others}
-	f := finding{verdict: d.Judge(u.voltage.value, others, w.active())}
+	f := finding{verdict: d.Judge(off, 0, w.active())}
 	if l := u.watch[leadResistance]; f.verdict == Yes && l.active() {
 		f.because = l.use()
 	}
@@ -50,13 +54,14 @@ func judgeBankVoltageSplit(w asked, now time.Time) finding {
 func tellBankVoltageSplit(w asked, _ time.Time) words {
 	u := w.unit
 	others, _ := w.ring.bank.others(u.voltage.value)
-	out := w.saying("%s reads %.2f V on the bank and its peers %.2f V, although they share it", u.name, u.voltage.value, others)
+	off, _ := u.apart.middle()
+	out := w.saying("%s reads %.2f V on the bank and its peers %.2f V, although they share it", u.name, others+off, others)
 	if len(w.ring.bank.sorted) < 3 {
 		out.text += "; with two of them nobody can say from here which one is wrong"
 	}
 	out.advice = "Measure with a meter at the terminals of " + u.name + " and at the bank's posts. If the terminals differ from the posts, look at lugs, fuses and leads; if they do not, the controller reads wrong and charges to a wrong target."
 	out.caution = cautionBattery
-	out.figure("voltage", u.voltage.value, fleet.Volt)
+	out.figure("voltage", others+off, fleet.Volt)
 	out.figure("peers", others, fleet.Volt)
 	return out
 }
@@ -71,7 +76,7 @@ type leadTrack struct {
 const (
 	leadBins    = 24
 	leadBinSize = 4.0   // A
-	leadForgets = 0.999 // of a bin stays at each reading in it
+	leadForgets = 0.995 // of a bin stays at each reading in it: what came loose shows after some hours at that current
 	leadEnough  = 20.0  // readings that make a bin count
 )
 

@@ -205,7 +205,8 @@ func absorptionBriefDetector() *detector {
 	}
 }
 
-// judgeAbsorptionBrief judges the one who called: a peer that was in float already took this one along.
+// judgeAbsorptionBrief judges the one who called: a peer that was in float already took this one along, and one that is seen
+// there at the same poll, after an absorption long enough to end by itself, may have.
 func judgeAbsorptionBrief(w asked, _ time.Time) finding {
 	u := w.unit
 	t := &u.absorption
@@ -216,11 +217,23 @@ func judgeAbsorptionBrief(w asked, _ time.Time) finding {
 		return no
 	}
 	for _, p := range w.ring.calls[0].units {
-		if p != u && p.stage.first.Before(u.stage.first) {
+		if p != u && (p.stage.first.Before(u.stage.first) || p.stage.first.Equal(u.stage.first) && mayHaveCalled(w, p)) {
 			return no
 		}
 	}
 	return finding{verdict: Yes, since: u.stage.first}
+}
+
+// mayHaveCalled reports whether a peer may have ended an absorption of its own that was not brief.
+func mayHaveCalled(w asked, p *unit) bool {
+	t := &p.absorption
+	switch {
+	case p.stage.was == fleet.Bulk:
+		return false
+	case t.lastOf.Equal(p.stage.first):
+		return t.last >= w.settings.seconds(absorptionLimit)
+	}
+	return true // it was not watched all the time
 }
 
 func equalizeOverlongDetector() *detector {

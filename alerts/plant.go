@@ -81,6 +81,7 @@ type unitTracks struct {
 	settings                [settingCount]settingTrack
 	constant                constantTrack
 	lead                    leadTrack
+	apart                   apartTrack
 	absorption              absorptionTrack
 	yield                   yieldTrack
 }

@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"math/bits"
 	"slices"
 	"time"
 
@@ -33,8 +34,7 @@ func yieldBehindDetector() *detector {
 // yieldTrack is the final yield of a controller's source (IEC 61724-1: energy over rated power), over the time in which
 // no controller of its kind in the ring was held back by a full bank, so that what differs is the sources.
 type yieldTrack struct {
-	seconds float64       // energy over rated power, today: seconds of full power
-	covered time.Duration // the time it was counted over, today
+	hours   [24]yieldHour // of today, by the site's clock
 	ratio   float64       // to the others' median, on the last day that could be judged
 	own     float64       // of that day
 	others  float64
@@ -42,10 +42,17 @@ type yieldTrack struct {
 	judged  int // days that were judged
 }
 
+// yieldHour is what a source gave in an hour of the day.
+type yieldHour struct {
+	seconds float64       // energy over rated power: seconds of full power
+	covered time.Duration // the time it was counted over
+}
+
 // yieldClock is what a ring's yields go by.
 type yieldClock struct {
-	at  time.Time
-	day int // of the site's own calendar: year and day of it; 0: not begun
+	at    time.Time
+	day   int    // of the site's own calendar: year and day of it; 0: not begun
+	light uint32 // the hours of today in which an array gave something, a bit for each
 }
 
 // prepareYield counts what each source gave since the last look, and judges the day at its end.
@@ -58,7 +65,13 @@ func (r *ring) prepareYield(now time.Time) {
 		if c.day != 0 {
 			r.closeYields()
 		}
-		c.day = day
+		c.day, c.light = day, 0
+	}
+	hour := local.Hour()
+	for _, u := range r.units {
+		if u.c.Source == fleet.PV && u.watts.fresh(now) && u.watts.value > 0.01*u.c.Rated {
+			c.light |= 1 << hour
+		}
 	}
 	if passed <= 0 || passed > 10*time.Minute {
 		return
@@ -69,8 +82,9 @@ func (r *ring) prepareYield(now time.Time) {
 		}
 		for _, u := range r.units {
 			if u.c.Source == kind && u.c.Rated > 0 {
-				u.yield.seconds += max(u.watts.value, 0) / u.c.Rated * passed.Seconds()
-				u.yield.covered += passed
+				h := &u.yield.hours[hour]
+				h.seconds += max(u.watts.value, 0) / u.c.Rated * passed.Seconds()
+				h.covered += passed
 			}
 		}
 	}
@@ -91,17 +105,41 @@ func (r *ring) unrestrained(kind fleet.Source, now time.Time) bool {
 	return n >= 2
 }
 
+// sum adds up what may be compared of a day. Of an array each hour counts only as far as the hour as long before or after
+// the middle of the day's light was counted as well: where a bank is full by noon, mornings alone would put every array that
+// looks west behind those that look east.
+func (t *yieldTrack) sum(kind fleet.Source, light uint32) (all yieldHour) {
+	first, last := bits.TrailingZeros32(light), 31-bits.LeadingZeros32(light)
+	for i := range t.hours {
+		h, share := &t.hours[i], 1.0
+		if kind == fleet.PV {
+			mirrored := first + last - i
+			if light == 0 || mirrored < 0 || mirrored >= len(t.hours) || h.covered == 0 {
+				continue
+			}
+			share = min(1, t.hours[mirrored].covered.Seconds()/h.covered.Seconds())
+		}
+		all.seconds += share * h.seconds
+		all.covered += time.Duration(share * float64(h.covered))
+	}
+	return all
+}
+
 // closeYields judges a day that has ended, by the settings of each controller.
 func (r *ring) closeYields() {
 	for _, u := range r.units {
+		own := u.yield.sum(u.c.Source, r.yields.light)
 		var others []float64
 		for _, p := range r.units {
-			if p != u && p.c.Source == u.c.Source && p.yield.covered == u.yield.covered && p.c.Rated > 0 {
-				others = append(others, p.yield.seconds)
+			if p == u || p.c.Source != u.c.Source || p.c.Rated <= 0 {
+				continue
+			}
+			if theirs := p.yield.sum(p.c.Source, r.yields.light); theirs.covered == own.covered {
+				others = append(others, theirs.seconds)
 			}
 		}
 		w := u.watch[yieldBehind]
-		if len(others) == 0 || u.yield.covered.Seconds() < w.settings.thresholds[yieldHours] {
+		if len(others) == 0 || own.covered.Seconds() < w.settings.thresholds[yieldHours] {
 			continue
 		}
 		slices.Sort(others)
@@ -110,7 +148,7 @@ func (r *ring) closeYields() {
 			continue
 		}
 		y := &u.yield
-		y.own, y.others, y.ratio = y.seconds, middle, y.seconds/middle
+		y.own, y.others, y.ratio = own.seconds, middle, own.seconds/middle
 		y.judged++
 		if y.ratio < w.settings.thresholds[yieldShare] {
 			y.behind++
@@ -119,7 +157,7 @@ func (r *ring) closeYields() {
 		}
 	}
 	for _, u := range r.units {
-		u.yield.seconds, u.yield.covered = 0, 0
+		u.yield.hours = [24]yieldHour{}
 	}
 }
 
