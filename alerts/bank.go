@@ -52,8 +52,9 @@ func (r *ring) prepareBank(now time.Time) {
 // apartTrack is by how much a controller's voltage was off from its peers' at its newest readings. Controllers are not asked
 // at the very same instant: a load that comes between two of them sets one reading apart, which says nothing.
 type apartTrack struct {
-	volts [3]float64 // the newest last
+	volts [5]float64 // the newest last
 	seen  int
+	step  float64 // V, in which the readings come
 	at    time.Time
 }
 
@@ -62,14 +63,18 @@ func (t *apartTrack) see(volts float64, at time.Time) {
 		return
 	}
 	t.at = at
-	t.volts[0], t.volts[1], t.volts[2] = t.volts[1], t.volts[2], volts
+	copy(t.volts[:], t.volts[1:])
+	t.volts[len(t.volts)-1] = volts
 	t.seen = min(t.seen+1, len(t.volts))
 }
 
-// middle returns the median of the three newest; false: there are fewer.
+// middle returns the median of the five newest; false: there are fewer than three.
 func (t *apartTrack) middle() (volts float64, ok bool) {
-	a, b, c := t.volts[0], t.volts[1], t.volts[2]
-	return max(min(a, b), min(max(a, b), c)), t.seen == len(t.volts)
+	if t.seen < 3 {
+		return 0, false
+	}
+	newest := t.volts
+	return median(newest[len(newest)-t.seen:]), true
 }
 
 // middle returns the lower median of all; false: there is none.

@@ -23,7 +23,7 @@ func bankVoltageSplitDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				voltsApart: {
 					Name: "difference", Unit: fleet.Ratio, Default: 0.015, Min: 0.001, Max: 0.5,
-					Why: "of the others' median: more than two readings of 0.5 % each and a usual lead at full current differ (common practice, no source)",
+					Why: "of the others' median, beyond the step in which readings come: more than two readings of 0.5 % each and a usual lead at full current differ (common practice, no source)",
 				},
 				voltsApartBand: {Name: "deadband", Unit: fleet.Ratio, Default: 0.005, Min: 0, Max: 0.1, Why: "what currents move it (common practice, no source)"},
 			},
@@ -32,7 +32,7 @@ func bankVoltageSplitDetector() *detector {
 	}
 }
 
-// judgeBankVoltageSplit goes by the median of three readings, and gives the leads' resistance as the explanation where that was found.
+// judgeBankVoltageSplit goes by the median of five readings, and gives the leads' resistance as the explanation where that was found.
 func judgeBankVoltageSplit(w asked, now time.Time) finding {
 	u := w.unit
 	others, ok := w.ring.bank.others(u.voltage.value)
@@ -43,7 +43,7 @@ func judgeBankVoltageSplit(w asked, now time.Time) finding {
 	if !ok {
 		return unknown
 	}
-	d := Disagreement{Limit: w.settings.thresholds[voltsApart] * others, Deadband: w.settings.thresholds[voltsApartBand] * others}
+	d := Disagreement{Limit: w.settings.thresholds[voltsApart]*others + u.apart.step, Deadband: w.settings.thresholds[voltsApartBand] * others}
 	f := finding{verdict: d.Judge(off, 0, w.active())}
 	if l := u.watch[leadResistance]; f.verdict == Yes && l.active() {
 		f.because = l.use()

@@ -207,11 +207,12 @@ func absorptionBriefDetector() *detector {
 
 // judgeAbsorptionBrief judges the one who called: a peer that was in float already took this one along, and one that is seen
 // there at the same poll, after an absorption long enough to end by itself, may have.
-func judgeAbsorptionBrief(w asked, _ time.Time) finding {
+func judgeAbsorptionBrief(w asked, now time.Time) finding {
 	u := w.unit
 	t := &u.absorption
+	const stillThere = 10 * time.Minute // later its peers may have left float for reasons of their own
 	switch {
-	case t.lastOf.IsZero() || u.stage.is != fleet.Float || !u.stage.first.Equal(t.lastOf):
+	case t.lastOf.IsZero() || u.stage.is != fleet.Float || !u.stage.first.Equal(t.lastOf) || now.Sub(t.lastOf) > stillThere:
 		return unknown
 	case t.last >= w.settings.seconds(absorptionLimit):
 		return no

@@ -146,6 +146,14 @@ type reading struct {
 	ground uint64
 }
 
+// step returns in which steps the reading comes; 0: finer than anybody asks for, or not known.
+func (r *reading) step() float64 {
+	if p := r.point; (p.Form == fleet.FormUnsigned || p.Form == fleet.FormSigned) && p.ScaledBy == "" && p.Div != 0 {
+		return math.Abs(p.Mul / p.Div)
+	}
+	return 0
+}
+
 // take files one reading. Only temperatures care about a value that the device says it does not have.
 func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 	n := r.value.Number
@@ -179,6 +187,7 @@ func (u *unit) take(q fleet.Quantity, r *reading, link *linkReading) {
 		u.presence.seeUptime(r)
 	case fleet.BatteryVoltage:
 		u.voltage.see(r)
+		u.apart.step = r.step()
 	case fleet.BatteryCurrent:
 		u.amperes.see(r)
 	case fleet.OutputPower:

@@ -16,7 +16,8 @@ type plantWorld struct {
 	load     float64 // share of the usual, as it wanders
 	flat     float64 // share of the charge at which the loads are cut off
 	heavy    float64 // how many times the usual load it is
-	equalize time.Duration
+	equalize time.Duration // when it is due
+	equalTo  time.Duration // until then whoever ends an absorption equalizes
 }
 
 // A charger is a unit with its source.
@@ -179,7 +180,9 @@ func (p *plantWorld) progress(w *world, i int, d time.Duration) {
 // next returns what follows an absorption: an equalize, once in a month, where the cells are flooded.
 func (p *plantWorld) next(w *world) fleet.Stage {
 	if p.p.Chemistry == fleet.FloodedLead && w.now > p.equalize {
-		p.equalize = w.now + 30*24*time.Hour
+		p.equalize, p.equalTo = w.now+30*24*time.Hour, w.now+time.Hour
+	}
+	if w.now < p.equalTo {
 		return fleet.Equalize
 	}
 	return fleet.Float
