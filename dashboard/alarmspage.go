@@ -18,9 +18,10 @@ const (
 const mostPlaces = 400
 
 type changeView struct {
-	At, What, Where, Who, Why string
+	At, What, Where, Who, Why string // Who is empty for the program itself
 	Priority                  string
 	Link                      string
+	Raised                    bool
 }
 
 type alarmsPage struct {
@@ -108,13 +109,9 @@ func (s *server) past(v *visit, d *alarmsPage) ([]fleet.Change, error) {
 	d.Omitted = n - len(newest)
 	for i := range newest {
 		c := &newest[(n-1-i)%pastMost]
-		who := c.Who
-		if who == "" {
-			who = "ringwarden"
-		}
 		d.Past = append(d.Past, changeView{
-			clock(c.At, v.now, v.zoneOf(c.Alarm.Subject)), changeWords(c), v.nameOf(c.Alarm.Subject), who, c.Why,
-			c.Alarm.Priority.String(), v.linkTo(c.Alarm.Subject),
+			clock(c.At, v.now, v.zoneOf(c.Alarm.Subject)), changeWords(c), sentenceCase(v.nameOf(c.Alarm.Subject)), c.Who, c.Why,
+			c.Alarm.Priority.String(), v.linkTo(c.Alarm.Subject), c.Alarm.State == fleet.Unacknowledged,
 		})
 	}
 	return people, nil

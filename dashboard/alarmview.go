@@ -20,6 +20,7 @@ type alarmView struct {
 	StateIs    string
 	Stood      string       // since when, and for how long
 	Ends       string       // shelved or out of service: until when
+	Where      string       // what people call the place
 	Link       string       // where it is
 	May        bool         // the reader may act
 	Back       string       // where a form comes back to
@@ -36,7 +37,7 @@ func (v *visit) alarmView(a *fleet.Alarm) alarmView {
 	w := alarmView{
 		Alarm: *a, ID: alarmID(a.AlarmKey), Class: "aside", Word: a.Priority.String(), StateIs: stateWords[a.State],
 		Stood: "Since " + clock(a.Since, v.now, zone) + ", for " + lasted(v.now.Sub(a.Since)),
-		Link:  v.linkTo(a.Subject), May: v.may, Back: v.path + "#" + alarmID(a.AlarmKey), IsOrder: a.Kind == alerts.KindOutOfService,
+		Link:  v.linkTo(a.Subject), Where: sentenceCase(v.nameOf(a.Subject)), May: v.may, Back: v.path + "#" + alarmID(a.AlarmKey), IsOrder: a.Kind == alerts.KindOutOfService,
 		Asks: a.State == fleet.Unacknowledged || a.State == fleet.ReturnedUnacknowledged,
 		Held: a.State == fleet.Shelved || a.State == fleet.OutOfService,
 	}

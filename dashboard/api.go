@@ -26,6 +26,7 @@ func (s *server) routeAPI() {
 	s.mux.HandleFunc("GET /api/v1/sites", s.sites)
 	s.mux.HandleFunc("GET /api/v1/controllers", s.controllers)
 	s.mux.HandleFunc("GET /api/v1/controllers/{site}/{ring}/{controller}", s.readings)
+	s.mux.HandleFunc("GET /api/v1/reports/{site}", s.reportAPI)
 	s.mux.HandleFunc("POST /api/v1/actions", s.actByJSON)
 	s.mux.HandleFunc("GET /api/v1/cables/{site}/{ring}", s.cables)
 	if s.Journal != nil {

@@ -50,6 +50,7 @@ func TestAnswersFitTheirDescription(t *testing.T) {
 	for path, at := range map[string]string{
 		"/api/v1/sites": "/api/v1/sites", "/api/v1/controllers": "/api/v1/controllers", "/api/v1/controllers?site=fernhollow-mill": "/api/v1/controllers",
 		"/api/v1/controllers/" + barnRoof: "/api/v1/controllers/{site}/{ring}/{controller}", "/api/v1/alarms?past=1d": "/api/v1/alarms",
+		"/api/v1/reports/fernhollow-mill": "/api/v1/reports/{site}",
 	} {
 		answer, body := get(t, h, path)
 		v, err := jsonschema.UnmarshalJSON(strings.NewReader(body))

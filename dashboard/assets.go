@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"net/http"
 	"path"
+	"slices"
 	"strings"
 
 	"ringwarden/dashboard/draw"
@@ -36,8 +37,11 @@ func loadAssets() map[string]asset {
 	for _, e := range entries {
 		body, _ := assetFiles.ReadFile("static/" + e.Name()) // embedded: it is there
 		switch e.Name() {                                    // one file for each kind: fewer round trips over a slow line
+		case "print.css":
+			continue // a part of style.css
 		case "style.css":
-			body = append([]byte(draw.CSS()), body...)
+			paper, _ := assetFiles.ReadFile("static/print.css")
+			body = slices.Concat([]byte(draw.CSS()), body, paper)
 		case "page.js":
 			body = append(body, draw.Crosshair()...)
 		}

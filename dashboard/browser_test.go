@@ -164,7 +164,21 @@ func (b *browser) look(width int64, scheme string) {
 	})
 }
 
-// shoot keeps a picture of the whole page in out/, which nobody commits.
+// artefacts returns the folder in which pictures of pages are kept, for people to look at: what RINGWARDEN_PAGES names,
+// or out/pages, which nobody commits.
+func artefacts(t *testing.T) string {
+	t.Helper()
+	folder := os.Getenv("RINGWARDEN_PAGES")
+	if folder == "" {
+		folder = filepath.Join("..", "out", "pages")
+	}
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	return folder
+}
+
+// shoot keeps a picture of the whole page.
 func (b *browser) shoot(name string) {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, browserTime)
@@ -173,11 +187,7 @@ func (b *browser) shoot(name string) {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	folder := filepath.Join("..", "out", "pages")
-	if err := os.MkdirAll(folder, 0o755); err != nil {
-		b.t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(folder, name+".png"), picture, 0o644); err != nil {
+	if err := os.WriteFile(filepath.Join(artefacts(b.t), name+".png"), picture, 0o644); err != nil {
 		b.t.Fatal(err)
 	}
 }
@@ -225,38 +235,41 @@ func (b *browser) accessible(what, script string) {
 
 const millPage = "/sites/fernhollow-mill"
 
-// Every page in every size and colour: whole, readable, accessible, quiet, and asking nobody else for anything.
+// visit opens a page and checks that it is whole, readable, accessible, quiet, and asks nobody else for anything; and
+// keeps a picture of it.
+func (b *browser) visit(what, name, address string, width int64, scheme, script string) {
+	b.t.Helper()
+	b.look(width, scheme)
+	b.do(chromedp.Navigate(address))
+	if over := evaluate[float64](b, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
+		b.t.Errorf("%s: the page is %v px wider than the window", what, over)
+	}
+	b.accessible(what, script)
+	b.shoot(what)
+	if name == "trouble" { // its status is 404, which the browser notes
+		b.faults = nil
+	}
+	b.check(what)
+}
+
+// Every page in every size and colour.
 func TestPagesInABrowser(t *testing.T) {
 	script := axe(t)
-	w := newWorld(t, nil)
+	w := newWorld(t, twoSites)
 	w.run(3 * time.Hour)
-	if err := w.Pull("fernhollow-mill/wheelhouse/south-field>leat-turbine"); err != nil {
+	if err := w.Pull(cutCable); err != nil {
 		t.Fatal(err)
 	}
-	if err := w.sim.Inject(simulator.Fault{Kind: simulator.WrongSetpoint, On: "fernhollow-mill/wheelhouse/barn-roof"}); err != nil {
+	if err := w.sim.Inject(simulator.Fault{Kind: simulator.WrongSetpoint, On: barnRoof}); err != nil {
 		t.Fatal(err)
 	}
 	w.run(30 * time.Minute)
 	origin := serve(t, w.options())
 	b := openBrowser(t, origin)
-	pages := map[string]string{
-		"site": millPage, "alarms": "/alarms", "controller": "/controllers/fernhollow-mill/wheelhouse/barn-roof", "trouble": "/nowhere",
-	}
-	for name, path := range pages {
+	for _, page := range everyPage {
 		for _, width := range []int64{390, 1440} {
 			for _, scheme := range []string{"light", "dark"} {
-				what := fmt.Sprintf("%s-%d-%s", name, width, scheme)
-				b.look(width, scheme)
-				b.do(chromedp.Navigate(origin + path))
-				if over := evaluate[float64](b, "document.documentElement.scrollWidth - document.documentElement.clientWidth"); over > 0 {
-					t.Errorf("%s: the page is %v px wider than the window", what, over)
-				}
-				b.accessible(what, script)
-				b.shoot(what)
-				if name == "trouble" { // its status is 404, which the browser notes
-					b.faults = nil
-				}
-				b.check(what)
+				b.visit(fmt.Sprintf("%s-%d-%s", page.name, width, scheme), page.name, origin+page.path, width, scheme, script)
 			}
 		}
 	}

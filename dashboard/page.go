@@ -79,6 +79,10 @@ func (s *server) view(v *visit) (*view, error) {
 		return s.alarmsPage(v)
 	case first == "sites":
 		return s.sitePage(v, fleet.SiteID(rest))
+	case first == "reports" && rest == "":
+		return s.reports(v)
+	case first == "reports":
+		return s.reportPage(v, fleet.SiteID(rest))
 	case first == "controllers":
 		return s.controllerPage(v, fleet.ControllerID(rest))
 	case first == "cables":
@@ -92,6 +96,7 @@ type pageFrame struct {
 	Title, Path, Live string
 	Sites             bool   // there are several
 	SiteLink          string // of the only one
+	ReportLink        string
 	Here              string // which entry of the navigation this is
 	Active, Waiting   int    // alarms
 	User              string
@@ -130,12 +135,12 @@ func (s *server) show(w http.ResponseWriter, r *http.Request, v *visit, p *view,
 	var body, whole bytes.Buffer
 	err := templates.ExecuteTemplate(&body, p.Name, p.Data)
 	f := pageFrame{
-		Title: p.Title, Path: r.URL.RequestURI(), Here: p.Name, Sites: len(v.plan.Sites) > 1, Demo: s.Cables != nil,
+		Title: p.Title, Path: r.URL.RequestURI(), Here: p.Name, Sites: len(v.plan.Sites) > 1, Demo: s.Cables != nil, ReportLink: "/reports",
 		Active: len(activeAlarms(v.alarm)), Waiting: waiting(v.alarm), User: userOf(r), LoggedIn: s.Users != nil,
 		Body: template.HTML(body.String()), // made by a template just now
 	}
 	if len(v.plan.Sites) == 1 {
-		f.SiteLink = "/sites/" + string(v.plan.Sites[0].ID)
+		f.SiteLink, f.ReportLink = "/sites/"+string(v.plan.Sites[0].ID), "/reports/"+string(v.plan.Sites[0].ID)
 	}
 	if len(p.Parts) > 0 {
 		f.Live = livePath + "?page=" + template.URLQueryEscaper(f.Path)

@@ -28,6 +28,7 @@ type world struct {
 	sim     *simulator.Plant
 	journal *store.Store
 	live    *dashboard.Live
+	calls   *dashboard.CallBook
 
 	mu     sync.Mutex // guards all below
 	engine *alerts.Engine
@@ -75,6 +76,7 @@ func newWorld(t testing.TB, change func(*fleet.Fleet)) *world {
 		t: t, fleet: f, sim: sim, journal: storetest.Open(t), live: dashboard.NewLive(f),
 		engine: alerts.New(f), now: sim.Start().Truncate(worldPeriod),
 	}
+	w.calls = dashboard.NewCallBook(f, w.journal, nil)
 	return w
 }
 
@@ -100,6 +102,7 @@ func (w *world) step() {
 		w.fleet.All(func(_ *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
 			if w.sim.Frame(c.ID, g, &frame) {
 				w.live.Put(&frame)
+				w.calls.Put(&frame)
 				w.engine.Put(&frame)
 				w.frames = append(w.frames, *frame.Clone())
 			}
@@ -126,6 +129,9 @@ func (w *world) flush() {
 		w.t.Error(err)
 	}
 	w.frames = w.frames[:0]
+	if err := w.calls.Keep(context.Background(), w.now); err != nil {
+		w.t.Error(err)
+	}
 }
 
 func (w *world) clock() time.Time {

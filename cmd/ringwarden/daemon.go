@@ -90,7 +90,8 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	})
 	m.Restore(standing)
 	live := d.live(ctx, judged, journal)
-	r = road.New(telling{journal, desk}, engine, judged.Commit, d.log, append([]road.Watcher{m, live}, d.watchers...)...)
+	calls := dashboard.NewCallBook(judged, journal, d.log)
+	r = road.New(telling{journal, desk}, engine, judged.Commit, d.log, append([]road.Watcher{m, live, calls}, d.watchers...)...)
 	pages := d.pages(m.Handler(), r, journal, live, engine, who)
 	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
 	limits := make(chan fleet.Keep)
@@ -101,7 +102,14 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { return p.Run(gctx) })
 	g.Go(func() error { d.tick(gctx, r, journal, tick(f.Periods)); return nil })
 	g.Go(func() error { return dashboard.Serve(gctx, who.Listener(d.listener), dashboard.New(pages)) })
-	g.Go(func() error { d.reloads(gctx, p, r, m, live, engine, desk, limits); return nil })
+	g.Go(func() error {
+		d.reloads(gctx, p, r, m, func(f *fleet.Fleet) { live.Update(f); calls.Update(f) }, engine, desk, limits)
+		return nil
+	})
+	g.Go(func() error {
+		calls.Run(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
+		return nil
+	})
 	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { return d.openDoor(gctx, journal, f.Store, pages) })
@@ -135,7 +143,7 @@ func (d *daemon) openDoor(ctx context.Context, journal *store.Store, path string
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.
-func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, live *dashboard.Live, engine *alerts.Engine,
+func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m *metrics.Metrics, pages func(*fleet.Fleet), engine *alerts.Engine,
 	desk *notify.Desk, limits chan<- fleet.Keep,
 ) {
 	for {
@@ -150,7 +158,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			}
 			p.Update(devices, next.fleet.Periods)
 			m.Update(next.fleet)
-			live.Update(next.fleet)
+			pages(next.fleet)
 			desk.Update(next.fleet)
 			r.Judging(func() { engine.Update(next.fleet) })
 			select {

@@ -16,16 +16,21 @@
 		};
 	};
 	// busy says that somebody fills in a form of the part: it waits until that is done.
-	const busy = (part) => part.querySelector("details[open], input:focus, select:focus") !== null ||
-		[...part.querySelectorAll("input:not([type=hidden])")].some((field) => field.value !== field.defaultValue);
+	const busy = (part) => part.querySelector("input:focus, select:focus") !== null ||
+		[...part.querySelectorAll("input:not([type=hidden])")].some((f) => f.value !== f.defaultValue || f.checked !== f.defaultChecked);
 
 	const replace = (id, html) => {
 		const part = document.getElementById(id);
 		if (!part || busy(part)) return;
 		const refocus = focusOf(part);
 		const x = [...part.querySelectorAll(".scroll")].map((s) => s.scrollLeft);
+		const open = [...part.querySelectorAll("details[open][id]")].map((d) => d.id);
 		part.innerHTML = html; // the daemon's own template, which has escaped every name
 		part.querySelectorAll(".scroll").forEach((s, i) => { s.scrollLeft = x[i] || 0; });
+		for (const id of open) {
+			const again = document.getElementById(id);
+			if (again) again.open = true;
+		}
 		if (refocus) refocus();
 		arm(part);
 	};
