@@ -34,7 +34,7 @@ func (s *Store) StepMoves(before, after time.Time) bool {
 //
 // All that was appended since Open is one stretch of steady time, and the newest setting of the clock says best where it
 // lies. So, if [Store.StepMoves] says so, each of its frames that is not folded yet moves by the step, and is marked
-// ([fleet.Frame.Restamped]). Frames that are folded, or of earlier runs, stay. It is one commit: all of them or none.
+// ([fleet.Frame.Restamped]). Frames that are folded, of a large fleet those older than half an hour, or of earlier runs, stay. It is one commit: all of them or none.
 // Call it from where Append is called, before anything is appended by the new clock.
 func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved int, err error) {
 	const doing = "moving frames to another time in"

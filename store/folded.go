@@ -109,18 +109,23 @@ func (s *Store) instants(k *chunkKey, d *decoder) (map[int64]struct{}, error) {
 	if err != nil {
 		return nil, err
 	}
+	return instantsOf(body, d), nil
+}
+
+// instantsOf returns the instants of the frames in a chunk's body.
+func instantsOf(body []byte, d *decoder) map[int64]struct{} {
 	set := make(map[int64]struct{})
 	c, err := parseChunk(body)
 	var r columnReader
 	if err != nil || !c.fixed(&r, columnAt, d) {
-		return set, nil
+		return set
 	}
 	at := make([]uint64, c.rows)
 	r.read(at)
 	for _, t := range at {
 		set[int64(t)] = struct{}{}
 	}
-	return set, nil
+	return set
 }
 
 // chunkBody returns a copy of a chunk's body, nil if it is damaged or gone.

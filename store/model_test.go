@@ -169,7 +169,7 @@ func TestStoreIsAPlainList(t *testing.T) {
 		s := open(rt, path)
 		var m model
 		for range rapid.IntRange(1, 8).Draw(rt, "steps") {
-			switch rapid.IntRange(0, 7).Draw(rt, "step") {
+			switch rapid.IntRange(0, 8).Draw(rt, "step") {
 			case 5, 6:
 				m.moved = true
 				if err := s.Fold(context.Background(), drawTime.Draw(rt, "fold before")); err != nil {
@@ -182,6 +182,12 @@ func TestStoreIsAPlainList(t *testing.T) {
 					rt.Fatal(err)
 				}
 				m.drop(rt, s, before)
+			case 8:
+				m.moved = true
+				due := drawInstant.Draw(rt, "fold due").Add(time.Duration(rapid.IntRange(0, 30).Draw(rt, "hours")) * time.Hour)
+				if err := s.FoldDue(context.Background(), due); err != nil {
+					rt.Fatal(err)
+				}
 			case 0, 1, 2:
 				batch := rapid.SliceOfN(rapid.Custom(drawFrame), 1, 40).Draw(rt, "batch")
 				if err := s.Append(context.Background(), batch); err != nil {

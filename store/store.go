@@ -48,6 +48,7 @@ type Store struct {
 
 	loaders sync.Pool     // of *runLoader, for their memory
 	folding chan struct{} // holds a token while a fold is at work
+	joined  int64         // the end of the windows whose chunks were joined; 0: not since Open. It belongs to who has the token
 
 	closed  atomic.Bool
 	layouts layoutBook
