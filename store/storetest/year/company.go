@@ -36,7 +36,7 @@ var companyPoints = []fleet.Quantity{
 }
 
 // Company returns the store of a company of 300 sites, each a copy of some of the controllers of [Site] under ids of its
-// own. It has every reading of three days, the last hours in the journal; of nine points rollups of 5 minutes of a
+// own. It has every reading of three days, the newest in the journal; of nine points rollups of 5 minutes of a
 // month, and of hours and days of the year; and a year's alarms. So it is what a daemon leaves that is told to keep
 // readings for three days, less the rollups of what people seldom look at, which would make it five times as large.
 func Company(t testing.TB) *Kept {
@@ -83,7 +83,7 @@ func twins(company *fleet.Fleet, site *fleet.Fleet, prefix func(string) []byte) 
 // copyOut makes the store of a company. Folded frames and rollups are copied record by record, with other keys: see
 // store/FORMAT.md for what those are. What is not folded is appended, as by a daemon.
 func copyOut(ctx context.Context, site, company *Kept, path string) error {
-	s, err := store.Open(path, store.Options{})
+	s, err := store.Open(path, store.Options{Zone: company.Zone})
 	if err != nil {
 		return err
 	}
@@ -124,16 +124,16 @@ func copyOut(ctx context.Context, site, company *Kept, path string) error {
 	return err
 }
 
-// appendTail appends the frames that the site's journal has.
+// appendTail appends the frames of the window under way, and lets the store fold of them what it folds by the clock.
 func (k *Kept) appendTail(ctx context.Context, s *store.Store, site *Kept) error {
 	pattern, err := store.Open(site.Path, store.Options{ReadOnly: true})
 	if err != nil {
 		return err
 	}
 	defer pattern.Close()
-	tail := store.Query{From: site.End.Add(-foldLag).Truncate(12 * time.Hour)}
 	var wide []fleet.Frame
-	for f, err := range pattern.Frames(ctx, tail) {
+	folded := windowStart(k.End)
+	for f, err := range pattern.Frames(ctx, store.Query{From: windowStart(k.End)}) {
 		if err != nil {
 			return err
 		}
@@ -142,11 +142,20 @@ func (k *Kept) appendTail(ctx context.Context, s *store.Store, site *Kept) error
 				return err
 			}
 			wide = wide[:0]
+			if f.At.Sub(folded) > 5*time.Minute {
+				folded = f.At
+				if err := s.FoldDue(ctx, f.At); err != nil {
+					return err
+				}
+			}
 		}
 		wide = k.Spread(wide, &f)
 	}
 	return s.Append(ctx, wide)
 }
+
+// windowStart returns where the window begins that is not folded as a whole at an instant.
+func windowStart(at time.Time) time.Time { return at.Add(-30 * time.Minute).Truncate(12 * time.Hour) }
 
 // Spread appends a copy of a frame of the site for each controller of a company that is like its own.
 func (k *Kept) Spread(dst []fleet.Frame, f *fleet.Frame) []fleet.Frame {

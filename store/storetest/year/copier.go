@@ -87,6 +87,9 @@ func (c *copier) copyChunks(site, company *Kept) {
 	id := func(s string) []byte { return append([]byte(s), 0) }
 	all := twins(company.Fleet, site.Fleet, id)
 	for _, head := range c.heads("chunks", rawFrom(site.End)) {
+		if bytes.Compare(head, instant(windowStart(site.End))) >= 0 {
+			return // it was appended
+		}
 		for _, t := range all {
 			c.each("chunks", append(bytes.Clone(head), id(t.of)...), func(rest, value []byte) {
 				c.put("chunks", bytes.Join([][]byte{head, id(t.id), rest}, nil), value)

@@ -46,9 +46,6 @@ func (s *Source) Tick(put func(*fleet.Frame)) {
 // commit is how many ticks go into one commit: the year is made faster so, and what is stored is the same.
 const commit = 360
 
-// foldLag is how long a daemon leaves frames in the journal at the least.
-const foldLag = 30 * time.Minute
-
 // fill makes the store of a year through the doors that a daemon has: frames are appended, windows folded, days rolled
 // up, and what is too old is dropped.
 func fill(ctx context.Context, path string, k *Kept, from time.Time) error {
@@ -70,11 +67,11 @@ func fill(ctx context.Context, path string, k *Kept, from time.Time) error {
 		if err := s.Append(ctx, frames); err != nil {
 			return err
 		}
-		if source.now.Sub(swept) < 12*time.Hour && source.now.Before(k.End) {
+		if source.now.Sub(swept) < 2*time.Hour && source.now.Before(k.End) {
 			continue
 		}
 		swept = source.now
-		if err := s.Fold(ctx, source.now.Add(-foldLag).Truncate(12*time.Hour)); err != nil {
+		if err := s.FoldDue(ctx, source.now); err != nil {
 			return err
 		}
 		if _, err := s.Retain(ctx, source.now, l); err != nil {
