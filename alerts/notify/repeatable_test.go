@@ -1,0 +1,3 @@
+package notify
+
+import _ "ringwarden/testdata/repeatable" // the same property tests in every run

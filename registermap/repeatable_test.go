@@ -1,0 +1,3 @@
+package registermap_test
+
+import _ "ringwarden/testdata/repeatable" // the same property tests in every run
