@@ -9,6 +9,7 @@ type Notify struct {
 	Alertmanagers []Alertmanager
 	People        []Person
 	Routes        []Route
+	Remind        time.Duration // how often of what is urgent and unseen; 0: never
 }
 
 // Silent reports whether nobody is to be told of anything.

@@ -6,11 +6,20 @@ import "time"
 // heard of it for four times as long.
 const DefaultResend = time.Minute
 
+// remindNever is the word for no reminders; the others are time spans. Four hours are half a shift (our own choice).
+const (
+	remindNever   = "never"
+	defaultRemind = "4h"
+)
+
+var remindWords = []string{remindNever, "1h", "2h", "4h", "8h", "24h"}
+
 var notifyKeys = keys{
 	{name: "mail", about: "the server that takes this program's mail", form: partForm{mailKeys}},
 	{name: "webhooks", about: "addresses that take signed JSON over HTTP", form: listForm{webhookKeys}},
 	{name: "alertmanagers", about: "servers that take alerts over the Alertmanager HTTP API, version 2", form: listForm{alertmanagerKeys}},
 	{name: "people", about: "who is told, each by mail, by a webhook, or both", form: listForm{personKeys}},
+	{name: "remind", about: "how often people and webhooks are told again of alarms of high priority that stand and that nobody has acknowledged", fallback: defaultRemind, form: wordForm{remindWords}},
 	{name: "routes", about: "who is told of what; every route that fits counts", need: "list at least one route, which says who is told", form: listForm{routeKeys}},
 }
 

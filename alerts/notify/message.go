@@ -57,6 +57,7 @@ const (
 	Raised    News = "raised"    // the condition holds, and nobody has acknowledged it
 	Returned  News = "returned"  // the condition is gone, or no longer watched
 	Explained News = "explained" // another alarm explains it; it is not told of on its own any more
+	Reminder  News = "reminder"  // it stands, is urgent, and nobody has acknowledged it for long
 	Test      News = "test"
 )
 
@@ -89,6 +90,7 @@ const (
 	digestFlood = "flood" // more alarms than a person can take one by one
 	digestQuiet = "quiet" // they came in quiet hours
 	digestFull  = "full"  // too many messages wait already
+	digestAgain = "again" // they are reminders
 )
 
 // A Message is what goes to one recipient by one way. It is stored as JSON.
@@ -104,8 +106,6 @@ type Message struct {
 	Sealed bool      `json:"sealed,omitempty"` // a try has begun: nothing is added any more
 	Tries  int       `json:"tries,omitempty"`  // that failed
 	Error  string    `json:"error,omitempty"`  // of the last try
-
-	sent bool // the other side took it, and the store does not know yet
 }
 
 // open reports whether alarms may join.

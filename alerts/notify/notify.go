@@ -7,6 +7,9 @@
 //
 //   - At least once: a message is stored in the same commit as the change that it tells of, and stays in the store until
 //     the other side took it or it was given up. A process that is killed in between sends it after its restart.
+//   - Also without a store: while the store takes nothing, as on a full disk, messages are kept in memory, within the
+//     same bounds, and sent from there; the store gets what is left of them once it works again. Only a process that
+//     is killed meanwhile loses those that it had not sent, or repeats, under the same key, some that it had.
 //   - One key: a message has one key from the commit on, through every try and restart (webhook-id, Message-ID), so
 //     that whoever takes it can tell a repetition. Nothing is added to a message once a try has begun.
 //   - Order: what goes to one recipient by one way arrives in the order in which it happened, but for what waits for
@@ -18,8 +21,8 @@
 //
 // # What it does not do
 //
-// It tells nobody of what is suppressed, shelved or out of service, nor of what stood before it knew its routes; but it
-// tells an Alertmanager again and again of what stands. It cannot tell of anything while the store takes no changes.
+// It tells nobody of what is suppressed, shelved or out of service, nor of what stood before it knew its routes. It tells
+// again of what is urgent and acknowledged by nobody, a limited number of times, and an Alertmanager of all that stands.
 //
 // NOTIFY.md beside this file says what is sent, and how it is stored.
 package notify
@@ -69,9 +72,8 @@ type Desk struct {
 	book  *book
 	flood map[string]*flood // by who is told
 	wakes map[Channel]chan struct{}
-	// doubt has the keys of messages whose last commit failed: the store may hold them as that commit wanted it or as
-	// the book has them. The next commit of changes settles it; until then none of them goes out.
-	doubt map[string]bool
+	owed  owed
+	again again
 
 	changed chan struct{} // holds one token when the plan is a new one
 	health  atomic.Pointer[[]Health]
@@ -89,14 +91,15 @@ func Open(ctx context.Context, f *fleet.Fleet, s Store, now time.Time, o Options
 	}
 	d := &Desk{
 		store: s, log: o.Logger, standing: o.Standing, dial: o.Dial, plan: newPlan(f),
-		flood: map[string]*flood{}, wakes: map[Channel]chan struct{}{}, doubt: map[string]bool{}, changed: make(chan struct{}, 1), counts: map[string]*counts{},
+		flood: map[string]*flood{}, wakes: map[Channel]chan struct{}{}, changed: make(chan struct{}, 1), counts: map[string]*counts{},
+		owed: owed{known: map[changeID]bool{}, records: map[string][]byte{}}, again: again{},
 	}
 	entries, err := s.Outbox(ctx, "")
 	if err != nil {
 		return nil, fmt.Errorf("reading the messages that wait: %w", err)
 	}
 	var bad []string
-	if d.book, bad = readBook(entries); len(bad) > 0 {
+	if d.book, bad = readBook(entries, now); len(bad) > 0 {
 		d.log.Error("messages in the store make no sense and are left alone", "messages", len(bad), "first", bad[0])
 	}
 	for c, err := range s.Changes(ctx, now.Add(-floodWindow), time.Time{}) {
@@ -121,35 +124,38 @@ func (d *Desk) Update(f *fleet.Fleet) {
 	}
 }
 
-// PutChanges stores changes of alarms together with the messages about them. If it returns an error nothing is sent;
-// the same changes may be put again, and lead to the same messages.
+// PutChanges stores changes of alarms together with the messages about them. If the store refuses, the messages are sent
+// from memory and the error is returned: the same changes must be put again, first, until they are taken, and lead to no
+// other messages.
 func (d *Desk) PutChanges(ctx context.Context, changes []fleet.Change) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	draft := d.draft(changes)
-	for id := range d.doubt {
-		if _, edited := draft.messages[id]; !edited {
-			draft.messages[id] = d.book.messages[id]
-		}
-	}
+	fresh := d.owed.untold(changes)
+	draft := d.draft(fresh)
 	edits, err := draft.edits()
 	if err != nil {
 		// A message that cannot be written is a bug of ours; the alarm itself must be kept.
 		d.log.Error("messages about alarms could not be written", "error", err)
-		draft, edits = d.draft(nil), nil
+		draft, edits, err = d.draft(nil), nil, nil
 	}
-	if err := d.store.PutChangesAndOutbox(ctx, changes, edits); err != nil {
-		for id := range draft.messages {
-			d.doubt[id] = true
-		}
+	if d.owed.behind {
+		edits, err = d.whole(ctx, draft)
+	}
+	if err == nil {
+		err = d.store.PutChangesAndOutbox(ctx, changes, edits)
+	}
+	d.apply(draft)
+	if err != nil {
+		d.lag(err)
+		d.owed.owe(fresh)
 		return err
 	}
-	clear(d.doubt)
-	d.apply(draft)
+	d.owed.took(changes)
+	d.caughtUp()
 	return nil
 }
 
-// apply takes over what a draft changed, now that it is stored. The caller holds mu.
+// apply takes over what a draft changed. The caller holds mu.
 func (d *Desk) apply(draft *draft) {
 	for who, f := range draft.flood {
 		d.flood[who] = f

@@ -44,13 +44,23 @@ func (p *plan) zone(at fleet.Subject) *time.Location {
 	return time.UTC
 }
 
-// channels returns every way by which an alarm is told, each once, in the order of the routes.
+// channels returns every way by which an alarm is told, each once, in the order of the routes. What is wrong with the
+// store is at no place: where no route is for everywhere, it is told by all of them, since it concerns them all.
 func (p *plan) channels(a *fleet.Alarm) []Channel {
+	all := p.routed(a, func(r *fleet.Route) bool { return a.Subject.Inside(r.At) })
+	if len(all) == 0 && a.Subject == fleet.OwnStore {
+		all = p.routed(a, func(*fleet.Route) bool { return true })
+	}
+	return all
+}
+
+// routed returns the ways of the routes that fit an alarm's place, as far as they are for its priority.
+func (p *plan) routed(a *fleet.Alarm, fits func(*fleet.Route) bool) []Channel {
 	var all []Channel
 	known := map[Channel]bool{}
 	for i := range p.notify.Routes {
 		r := &p.notify.Routes[i]
-		if a.Priority < r.Least || !a.Subject.Inside(r.At) {
+		if a.Priority < r.Least || !fits(r) {
 			continue
 		}
 		for _, name := range r.To {

@@ -40,7 +40,7 @@ func oneLine(s string) string {
 // headline says an item in a line that begins with what a reader sorts by.
 func (p *plan) headline(i *Item) string {
 	lead := map[News]string{
-		Raised: capital(i.Alarm.Priority.String()), Returned: "Over", Explained: "Explained", Test: "Test",
+		Raised: capital(i.Alarm.Priority.String()), Returned: "Over", Explained: "Explained", Test: "Test", Reminder: "Still",
 	}[i.News]
 	return shorten(oneLine(lead+": "+cmp.Or(i.Alarm.Text, string(i.Alarm.Kind)+" on "+string(i.Alarm.Subject))), headlineLimit)
 }
@@ -54,7 +54,7 @@ func (p *plan) subject(m *Message) string {
 	}
 	standing, most := 0, fleet.Low
 	for i := range m.Items {
-		if m.Items[i].News == Raised {
+		if m.Items[i].News == Raised || m.Items[i].News == Reminder {
 			standing++
 			most = max(most, m.Items[i].Alarm.Priority)
 		}
@@ -95,6 +95,7 @@ var digestReasons = map[string]string{
 	digestFlood: "More alarms come than anybody can take one by one, so I gather them until it is calmer. Several at once often have one cause.",
 	digestQuiet: "This came in your quiet hours and could wait.",
 	digestFull:  "Earlier messages to you have not got through yet, so I have put these together.",
+	digestAgain: "These still stand, and nobody has acknowledged them.",
 }
 
 func (p *plan) writeDigest(b *strings.Builder, m *Message) {
@@ -114,6 +115,8 @@ func (p *plan) writeItem(b *strings.Builder, i *Item) {
 	switch i.News {
 	case Raised:
 		fmt.Fprintf(b, "It has been so since %s. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
+	case Reminder:
+		fmt.Fprintf(b, "It has been so since %s, and nobody has acknowledged it. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
 	case Returned:
 		p.writeEnd(b, i)
 	case Explained:
@@ -124,8 +127,11 @@ func (p *plan) writeItem(b *strings.Builder, i *Item) {
 	if i.Times > 1 {
 		fmt.Fprintf(b, "It came %d times.\n", i.Times)
 	}
-	if i.News == Raised {
+	if i.News == Raised || i.News == Reminder {
 		p.writeDoing(b, a)
+	}
+	if i.News == Reminder {
+		fmt.Fprintf(b, "To hear no more of it until it is over, acknowledge it on the page of alarms, or by: ringwarden alarms acknowledge %s '%s'\n", a.Kind, a.Subject)
 	}
 	fmt.Fprintf(b, "(%s on %s)\n", a.Kind, a.Subject)
 }

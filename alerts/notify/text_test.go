@@ -108,7 +108,7 @@ func FuzzReadBook(f *testing.F) {
 	f.Add(messagePrefix+"x", []byte(`{"id":"x","items":[{}]}`))
 	f.Add(recordPrefix+"x", []byte("{}"))
 	f.Fuzz(func(t *testing.T, key string, body []byte) {
-		b, bad := readBook(map[string][]byte{key: body})
+		b, bad := readBook(map[string][]byte{key: body}, time.Time{})
 		if len(b.messages)+len(b.records)+len(bad) != 1 {
 			t.Errorf("%d messages, %d records, %d bad", len(b.messages), len(b.records), len(bad))
 		}

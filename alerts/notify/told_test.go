@@ -79,6 +79,7 @@ func TestWhoIsToldOfWhat(t *testing.T) {
 		{"weir/low/cedar", fleet.Medium, normal, unack, ""},
 		{"millstone", fleet.Medium, normal, unack, ""}, // not inside mill
 		{fleet.OwnStore, fleet.High, normal, unack, "Oduya 1 raised"},
+		{fleet.OwnStore, fleet.Medium, normal, unack, "Maren 1 raised, desk 1 raised"}, // no route is for everywhere: all are
 		{"mill", fleet.Low, returned, unack, "Maren 1 raised, desk 1 raised"},
 		{"mill", fleet.Low, hidden, unack, "Maren 1 raised, desk 1 raised"},
 		{"mill", fleet.Low, shelved, unack, "Maren 1 raised, desk 1 raised"},
