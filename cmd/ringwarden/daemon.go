@@ -112,7 +112,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	})
 	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
-	g.Go(func() error { return d.openDoor(gctx, journal, f.Store, pages) })
+	g.Go(func() error { return d.openDoor(gctx, journal, desk, pages) })
 	g.Go(func() error { pages.Studies.Run(gctx); return nil })
 	g.Go(func() error {
 		journal.RunFold(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
@@ -132,14 +132,15 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 }
 
 // openDoor lets commands of this machine in until ctx is done. That there is no door is no reason not to watch.
-func (d *daemon) openDoor(ctx context.Context, journal *store.Store, path string, pages dashboard.Options) error {
+func (d *daemon) openDoor(ctx context.Context, journal *store.Store, desk *notify.Desk, pages dashboard.Options) error {
+	path := d.plant.fleet.Store
 	l, err := door.Listen(path)
 	if err != nil {
 		d.log.Error("commands cannot ask this daemon", "error", err)
 		return nil
 	}
 	pages.Users, pages.Exposed = nil, false // the door's file says who may come in
-	return door.New(journal, path, dashboard.New(pages), d.log).Run(ctx, l)
+	return door.New(door.Options{Store: journal, Path: path, Desk: desk, Rest: dashboard.New(pages), Logger: d.log}).Run(ctx, l)
 }
 
 // reloads puts each new plant to work: connections that did not change stay open, alarms that stand go on.

@@ -54,8 +54,8 @@ daemon is not disturbed. An Alertmanager shows the test for a few minutes.`,
 		},
 	}
 	test.Flags().StringVar(&file, "fleet", defaultFleet, "the fleet file")
-	return group("notify", "Try out who is told of alarms",
-		`Who is told of alarms, and how, stands under notify in the fleet file; fleet/FORMAT.md describes it.`, test)
+	return group("notify", "Try out who is told of alarms, and see what has not got through",
+		`Who is told of alarms, and how, stands under notify in the fleet file; fleet/FORMAT.md describes it.`, test, a.notifyListCommand(), a.notifyRetryCommand())
 }
 
 func (a *app) testNotify(ctx context.Context, file, name string) error {

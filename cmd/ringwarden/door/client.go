@@ -260,6 +260,11 @@ func (c *Client) getJSON(ctx context.Context, path string, query url.Values, v a
 	if err != nil {
 		return err
 	}
+	return decode(a, v)
+}
+
+// decode reads the JSON of an answer, and closes it.
+func decode(a *http.Response, v any) error {
 	defer a.Body.Close()
 	if err := json.NewDecoder(io.LimitReader(a.Body, maxAnswer)).Decode(v); err != nil {
 		return fmt.Errorf("reading the daemon's answer: %w; is it of the same version?", err)

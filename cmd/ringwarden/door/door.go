@@ -17,6 +17,7 @@ import (
 	"net/url"
 	"time"
 
+	"ringwarden/alerts/notify"
 	"ringwarden/dashboard"
 	"ringwarden/store"
 )
@@ -29,6 +30,7 @@ const (
 	pathFrames  = "/door/frames"
 	pathChanges = "/door/changes"
 	pathNotes   = "/door/notes"
+	pathOutbox  = "/door/outbox"
 )
 
 // maxRequests is how many requests are answered at once; others are told to come again.
@@ -47,16 +49,28 @@ const userHeader = "Ringwarden-User"
 // A Door answers for one store. Make one with [New], and let it [Door.Run].
 type Door struct {
 	store  *store.Store
+	desk   *notify.Desk
 	log    *slog.Logger
 	mux    *http.ServeMux
 	slots  chan struct{}
 	copies *copies
 }
 
-// New returns the doors of a store. Rest answers what they do not, for commands whose user may act; it must not ask for
-// a login.
-func New(s *store.Store, path string, rest http.Handler, log *slog.Logger) *Door {
-	d := &Door{store: s, log: log, mux: http.NewServeMux(), slots: make(chan struct{}, maxRequests), copies: newCopies(s, path)}
+// Options are what is behind the doors.
+type Options struct {
+	Store  *store.Store
+	Path   string       // of the store
+	Desk   *notify.Desk // what waits to be told; nil: nothing is
+	Rest   http.Handler // answers what the doors do not, for commands whose user may act; it must not ask for a login
+	Logger *slog.Logger
+}
+
+// New returns doors.
+func New(o Options) *Door {
+	d := &Door{
+		store: o.Store, desk: o.Desk, log: o.Logger, mux: http.NewServeMux(), slots: make(chan struct{}, maxRequests),
+		copies: newCopies(o.Store, o.Path),
+	}
 	d.handle("GET "+pathStat, writeTime, d.stat)
 	d.handle("GET "+pathBackup, writeTime, d.backup)
 	d.handle("GET "+pathExport, writeTime, d.export)
@@ -64,12 +78,16 @@ func New(s *store.Store, path string, rest http.Handler, log *slog.Logger) *Door
 	d.handle("GET "+pathChanges, thinkTime, d.changes)
 	d.handle("GET "+pathNotes, writeTime, d.notes)
 	d.handle("POST "+pathNotes, writeTime, d.putNote)
+	if o.Desk != nil {
+		d.handle("GET "+pathOutbox, writeTime, d.outbox)
+		d.handle("POST "+pathOutbox, writeTime, d.retry)
+	}
 	d.mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		name, err := url.PathUnescape(r.Header.Get(userHeader))
 		if err != nil || name == "" {
 			name = "a command on the daemon's machine"
 		}
-		rest.ServeHTTP(w, dashboard.As(r, name))
+		o.Rest.ServeHTTP(w, dashboard.As(r, name))
 	})
 	return d
 }

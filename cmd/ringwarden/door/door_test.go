@@ -68,7 +68,8 @@ func (h *house) run(t *testing.T) (stop func()) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d := door.New(h.store, h.path, http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "the rest") }), slog.New(slog.DiscardHandler))
+	rest := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "the rest") })
+	d := door.New(door.Options{Store: h.store, Path: h.path, Rest: rest, Logger: slog.New(slog.DiscardHandler)})
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
 	go func() {
