@@ -66,7 +66,7 @@ func New(o Options) http.Handler {
 		o.Live = NewLive(&fleet.Fleet{})
 	}
 	s := &server{Options: o, mux: http.NewServeMux(), slots: make(chan struct{}, maxRequests)}
-	s.parts.made = map[string]*madeParts{}
+	s.editions.of = map[string]*edition{}
 	s.routes()
 	return s
 }
@@ -78,7 +78,7 @@ type server struct {
 	slots    chan struct{}
 	crossed  http.CrossOriginProtection
 	viewers  atomic.Int64 // of live pages
-	parts    partCache
+	editions editions
 	measured figureCache
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"iter"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -17,7 +18,9 @@ type Live struct {
 	mu    sync.Mutex // guards all below
 	fleet *fleet.Fleet
 	units map[fleet.ControllerID]*unit
-	moved uint64 // grows with every frame and change
+	heard map[fleet.SiteID]*uint64 // frames of each site
+	moved uint64                   // grows with every change of an alarm or of the fleet, and with every frame
+	other uint64                   // the same without the frames
 }
 
 // NewLive returns the model of a fleet from which nothing has been heard yet. It keeps f, which must not change.
@@ -31,18 +34,23 @@ func NewLive(f *fleet.Fleet) *Live {
 func (l *Live) Update(f *fleet.Fleet) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	before := l.units
-	l.fleet, l.units = f, map[fleet.ControllerID]*unit{}
+	before, heard := l.units, l.heard
+	l.fleet, l.units, l.heard = f, map[fleet.ControllerID]*unit{}, map[fleet.SiteID]*uint64{}
 	f.All(func(s *fleet.Site, _ *fleet.Ring, c *fleet.Controller) bool {
 		u := before[c.ID]
 		if u == nil {
 			u = &unit{}
 		}
-		u.c, u.zone, u.periods = c, s.Zone, f.Periods
+		if l.heard[s.ID] == nil {
+			if l.heard[s.ID] = heard[s.ID]; l.heard[s.ID] == nil {
+				l.heard[s.ID] = new(uint64)
+			}
+		}
+		u.c, u.zone, u.periods, u.heardOf = c, s.Zone, f.Periods, l.heard[s.ID]
 		l.units[c.ID] = u
 		return true
 	})
-	l.moved++
+	l.moved, l.other = l.moved+1, l.other+1
 }
 
 // Put takes one frame, of which it keeps nothing but copies. Frames of strangers are dropped.
@@ -51,6 +59,7 @@ func (l *Live) Put(f *fleet.Frame) {
 	defer l.mu.Unlock()
 	if u := l.units[f.Controller]; u != nil {
 		u.put(f)
+		*u.heardOf++
 		l.moved++
 	}
 }
@@ -59,7 +68,7 @@ func (l *Live) Put(f *fleet.Frame) {
 func (l *Live) PutChanges([]fleet.Change) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.moved++
+	l.moved, l.other = l.moved+1, l.other+1
 }
 
 // recallTime bounds how long a start may wait for the day so far.
@@ -96,10 +105,17 @@ func (l *Live) firstMidnight(now time.Time) time.Time {
 	return first
 }
 
-// version says how often something came.
-func (l *Live) version() uint64 {
+// version says how often something came that a page may show: one of a site shows no other site's frames.
+func (l *Live) version(page string) uint64 {
+	site := ""
+	if parts := strings.Split(page, "/"); len(parts) > 2 {
+		site = parts[2]
+	}
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if heard := l.heard[fleet.SiteID(site)]; heard != nil {
+		return l.other + *heard
+	}
 	return l.moved
 }
 

@@ -13,6 +13,7 @@ const stalePeriods = 3
 // A unit is what is known of one controller.
 type unit struct {
 	c       *fleet.Controller
+	heardOf *uint64 // frames of its site; guarded as the rest is
 	zone    *time.Location
 	periods fleet.Periods
 	groups  [3]group      // by fleet.Group: the newest values
