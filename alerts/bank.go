@@ -27,8 +27,16 @@ type bank struct {
 // prepareBank gathers the voltages, and from them what is learned of each controller's leads.
 func (r *ring) prepareBank(now time.Time) {
 	r.bank.sorted = r.bank.sorted[:0]
+	var newest time.Time
 	for _, u := range r.units {
-		if u.voltage.fresh(now) && !u.presence.stands() {
+		newest = latest(newest, u.voltage.at)
+	}
+	// What missed the newest poll says nothing beside what did not: the bank may have moved since.
+	present := func(u *unit) bool {
+		return u.voltage.fresh(now) && !u.presence.stands() && newest.Sub(u.voltage.at) < u.voltage.period
+	}
+	for _, u := range r.units {
+		if present(u) {
 			r.bank.sorted = append(r.bank.sorted, u.voltage.value)
 		}
 	}
@@ -39,7 +47,7 @@ func (r *ring) prepareBank(now time.Time) {
 			u.constant.bank.see(middle)
 		}
 		others, ok := r.bank.others(u.voltage.value)
-		if !ok || !u.voltage.fresh(now) || u.presence.stands() {
+		if !ok || !present(u) {
 			continue
 		}
 		u.apart.see(u.voltage.value-others, u.voltage.at)

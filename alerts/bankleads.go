@@ -75,13 +75,15 @@ type leadTrack struct {
 
 const (
 	leadBins    = 24
-	leadBinSize = 4.0   // A
-	leadForgets = 0.995 // of a bin stays at each reading in it: what came loose shows after some hours at that current
-	leadEnough  = 20.0  // readings that make a bin count
+	leadBinSize = 4.0       // A
+	leadForgets = 0.97      // of a bin stays at each reading in it: what came loose shows after an hour at that current
+	leadEnough  = 15.0      // readings that make a bin count
+	leadFades   = 30 * 3600 // s after which a bin that no reading fell into does not count: it may be of before it came loose
 )
 
 type leadBin struct {
 	n, amperes, volts float64 // readings, and sums over them, older ones weighing less
+	at                int64   // of the newest, in Unix seconds
 }
 
 func (t *leadTrack) see(amperes, offset float64, at time.Time) {
@@ -90,6 +92,7 @@ func (t *leadTrack) see(amperes, offset float64, at time.Time) {
 	}
 	t.at = at
 	b := &t.bins[min(int(amperes/leadBinSize), leadBins-1)]
+	b.at = at.Unix()
 	b.n = b.n*leadForgets + 1
 	b.amperes = b.amperes*leadForgets + amperes
 	b.volts = b.volts*leadForgets + offset
@@ -101,7 +104,7 @@ func (t *leadTrack) resistance() (ohms, volts, over float64, ok bool) {
 	var x, y [leadBins]float64
 	n := 0
 	for i := range t.bins {
-		if b := &t.bins[i]; b.n >= leadEnough {
+		if b := &t.bins[i]; b.n >= leadEnough && t.at.Unix()-b.at < leadFades {
 			x[n], y[n] = b.amperes/b.n, b.volts/b.n
 			n++
 		}

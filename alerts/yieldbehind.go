@@ -34,12 +34,12 @@ func yieldBehindDetector() *detector {
 // yieldTrack is the final yield of a controller's source (IEC 61724-1: energy over rated power), over the time in which
 // no controller of its kind in the ring was held back by a full bank, so that what differs is the sources.
 type yieldTrack struct {
-	hours   [24]yieldHour // of today, by the site's clock
-	ratio   float64       // to the others' median, on the last day that could be judged
-	own     float64       // of that day
-	others  float64
-	behind  int // days in a row below the share
-	judged  int // days that were judged
+	hours  [24]yieldHour // of today, by the site's clock
+	ratio  float64       // to the others' median, on the last day that could be judged
+	own    float64       // of that day
+	others float64
+	behind int // days in a row below the share
+	judged int // days that were judged
 }
 
 // yieldHour is what a source gave in an hour of the day.

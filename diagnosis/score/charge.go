@@ -13,9 +13,9 @@ type plantWorld struct {
 	units    []charger
 	bank     bankState
 	sky      sky
-	load     float64 // share of the usual, as it wanders
-	flat     float64 // share of the charge at which the loads are cut off
-	heavy    float64 // how many times the usual load it is
+	load     float64       // share of the usual, as it wanders
+	flat     float64       // share of the charge at which the loads are cut off
+	heavy    float64       // how many times the usual load it is
 	equalize time.Duration // when it is due
 	equalTo  time.Duration // until then whoever ends an absorption equalizes
 }
@@ -153,10 +153,13 @@ func (p *plantWorld) progress(w *world, i int, d time.Duration) {
 	}
 	switch ring.stage {
 	case fleet.Bulk:
+		if u.absorbed > 0 {
+			u.absorbed += d // the timer runs on
+		}
 		if u.limited > 2*time.Minute {
 			w.enter(ring, fleet.Absorption)
-		} else if u.limited < -2*time.Hour {
-			u.absorbed = 0
+		} else if u.Kind.Turns() && u.limited < -2*time.Hour {
+			u.absorbed = 0 // others begin anew each morning
 		}
 	case fleet.Absorption:
 		if u.absorbed += d; u.absorbed >= u.timer {
@@ -205,9 +208,9 @@ func (p *plantWorld) breakDown(w *world) {
 	case HotBank:
 		p.bank.hot = 1
 	case Overdrawn:
-		p.heavy, p.flat = 6, 0
+		p.heavy, p.flat = 8, 0
 	case NeverFull:
-		p.heavy = 4
+		p.heavy = 6
 	case TimerEndless:
 		for i := range p.units {
 			p.units[i].timer = 1000 * time.Hour
@@ -219,7 +222,7 @@ func (p *plantWorld) breakDown(w *world) {
 
 // missetting changes a setting as a slip of somebody's finger would.
 func (p *plantWorld) missetting(w *world, u *charger) {
-	by := pick(w.rng, -1.0, 1) * float64(p.p.Cells) * (0.03 + 0.05*w.rng.Float64())
+	by := pick(w.rng, -1.0, 1) * (0.2 + float64(p.p.Cells)*(0.03+0.05*w.rng.Float64()))
 	switch w.rng.IntN(4) {
 	case 0:
 		u.targets.Absorption += by

@@ -40,8 +40,8 @@ type Source struct {
 	Gain  float64 // of its current reading
 }
 
-// newPlant draws a plant. Sound leads, meters and arrays differ from one another as they do in practice: leads of 1 to 6 mΩ,
-// meters within half a percent, arrays that look two hours east or west and give 85 to 100 % (common practice, no source).
+// newPlant draws a plant. Sound leads, meters and arrays differ from one another as they do in practice: leads that drop up to
+// three quarters of a percent at full current, meters within half a percent, arrays that look two hours east or west and give 85 to 100 % (common practice, no source).
 func newPlant(units int, period time.Duration, rng *rand.Rand) *Plant {
 	p := &Plant{
 		Chemistry: pick(rng, fleet.FloodedLead, fleet.FloodedLead, fleet.SealedLead, fleet.Lithium),
@@ -54,7 +54,7 @@ func newPlant(units int, period time.Duration, rng *rand.Rand) *Plant {
 	for i := range units {
 		s := Source{
 			Kind: fleet.PV, Rated: between(rng, 0.6, 1) * 60 * float64(p.Cells) * 2, Lag: 4*rng.Float64() - 2, Gives: 0.85 + 0.15*rng.Float64(),
-			Lead: 0.001 + 0.005*rng.Float64(), Off: 0.005 * (2*rng.Float64() - 1), Gain: 1 + 0.04*(rng.Float64()-0.5),
+			Lead: (0.001 + 0.005*rng.Float64()) * p.Targets.Float / 54, Off: 0.005 * (2*rng.Float64() - 1), Gain: 1 + 0.04*(rng.Float64()-0.5),
 		}
 		hours := 3.5
 		if i > 0 && rng.IntN(4) == 0 {
@@ -114,7 +114,7 @@ func NewPlant(fault Fault, seed uint64) Story {
 		s.Lasts = s.At + 14*24*time.Hour
 		p.lead()
 	case TimerEndless:
-		s.Lasts = s.At + 10*24*time.Hour
+		s.Lasts = s.At + 15*24*time.Hour
 	}
 	return s
 }
@@ -163,7 +163,7 @@ func (s *Story) hunted() (hunt, bool) {
 	case NeverFull:
 		return hunt{"no-full-charge", ring, 13 * day}, true
 	case TimerEndless:
-		return hunt{"absorption-endless", unit, 9 * day}, true
+		return hunt{"absorption-endless", unit, 14 * day}, true
 	case TimerNought:
 		return hunt{"absorption-brief", unit, 3 * day}, true
 	}
