@@ -29,6 +29,8 @@ func (s *server) routeAPI() {
 	s.mux.HandleFunc("GET /api/v1/reports/{site}", s.reportAPI)
 	s.mux.HandleFunc("POST /api/v1/actions", s.actByJSON)
 	s.mux.HandleFunc("GET /api/v1/cables/{site}/{ring}", s.cables)
+	s.mux.HandleFunc("GET /api/v1/cabletests/{site}/{ring}", s.testFigures)
+	s.mux.HandleFunc("POST /api/v1/cabletests/{site}/{ring}", s.actOnTestByJSON)
 	if s.Journal != nil {
 		s.mux.HandleFunc("POST /api/v1/cables/{site}/{ring}/notes", s.noteByJSON)
 		s.mux.HandleFunc("POST /api/v1/cables/{site}/{ring}/swaps", s.swapByJSON)

@@ -44,13 +44,15 @@ type Options struct {
 	Journal *store.Store // the curves; nil: only the day so far
 	// Act does what a person asks of an alarm, and records it. nil: nobody can.
 	Act     func(ctx context.Context, a Action) error
-	Metrics http.Handler     // served as /metrics; nil: not found
-	Ready   func() error     // says why the daemon does not do its work yet, or any more; nil: it always does
-	Exposed bool             // do not check the Host header: other machines come by names that nobody told us
-	Users   *Users           // who may log in; nil: everybody acts, or, if Exposed, nobody is let in
-	Studies *Studies         // what the history says of cables; nil: nothing
-	Cables  Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
-	Now     func() time.Time // the clock that frames and alarms go by; nil: time.Now
+	Metrics http.Handler // served as /metrics; nil: not found
+	Ready   func() error // says why the daemon does not do its work yet, or any more; nil: it always does
+	Exposed bool         // do not check the Host header: other machines come by names that nobody told us
+	Users   *Users       // who may log in; nil: everybody acts, or, if Exposed, nobody is let in
+	// CableTests are the close watches of a ring; nil: nobody can test cables.
+	CableTests *CableTests
+	Studies    *Studies         // what the history says of cables; nil: nothing
+	Cables     Cables           // lets people pull simulated cables; nil, as everywhere but in the demo: nobody can
+	Now        func() time.Time // the clock that frames and alarms go by; nil: time.Now
 }
 
 // maxRequests is how many requests are answered at once. Others are told to come back in a second: an answer holds
@@ -92,7 +94,9 @@ func (s *server) routes() {
 	s.mux.HandleFunc("GET /live", s.live)
 	s.mux.HandleFunc("GET /{rest...}", s.page)
 	s.mux.HandleFunc("GET /curves/{site}/{ring}/{controller}", s.curveCSV)
+	s.mux.HandleFunc("GET "+testStream, s.testEvents)
 	s.mux.HandleFunc("POST /act", s.actByForm)
+	s.mux.HandleFunc("POST /cabletest", s.testByForm)
 	if s.Journal != nil {
 		s.mux.HandleFunc("POST /note", s.noteByForm)
 		s.mux.HandleFunc("POST /swap", s.swapByForm)
@@ -113,7 +117,7 @@ func (s *server) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	if r.URL.Path == livePath { // it lasts, and holds next to nothing
+	if r.URL.Path == livePath || r.URL.Path == testStream { // they last, and hold next to nothing
 		s.mux.ServeHTTP(w, r)
 		return
 	}

@@ -29,10 +29,11 @@ func newDeed(do Verb, a alarmView) deed { return deed{do, a} }
 
 // A view is one page: what it shows, and which of its parts change by themselves.
 type view struct {
-	Title string
-	Name  string   // of its template
-	Parts []string // ids of the parts that change; the template of one is NAME.ID
-	Data  any
+	Title  string
+	Name   string   // of its template
+	Script string   // a script beside the one of all pages
+	Parts  []string // ids of the parts that change; the template of one is NAME.ID
+	Data   any
 }
 
 // A visit is one look at a page.
@@ -85,6 +86,8 @@ func (s *server) view(v *visit) (*view, error) {
 		return s.reportPage(v, fleet.SiteID(rest))
 	case first == "controllers":
 		return s.controllerPage(v, fleet.ControllerID(rest))
+	case first == "cabletest":
+		return s.testPage(v, fleet.RingID(rest))
 	case first == "cables":
 		return s.cablesPage(v, fleet.RingID(rest))
 	}
@@ -94,6 +97,7 @@ func (s *server) view(v *visit) (*view, error) {
 // A frame is what stands around every page.
 type pageFrame struct {
 	Title, Path, Live string
+	Script            string // of its own; empty: none
 	Sites             bool   // there are several
 	SiteLink          string // of the only one
 	ReportLink        string
@@ -135,7 +139,7 @@ func (s *server) show(w http.ResponseWriter, r *http.Request, v *visit, p *view,
 	var body, whole bytes.Buffer
 	err := templates.ExecuteTemplate(&body, p.Name, p.Data)
 	f := pageFrame{
-		Title: p.Title, Path: r.URL.RequestURI(), Here: p.Name, Sites: len(v.plan.Sites) > 1, Demo: s.Cables != nil, ReportLink: "/reports",
+		Title: p.Title, Path: r.URL.RequestURI(), Here: p.Name, Script: p.Script, Sites: len(v.plan.Sites) > 1, Demo: s.Cables != nil, ReportLink: "/reports",
 		Active: len(activeAlarms(v.alarm)), Waiting: waiting(v.alarm), User: userOf(r), LoggedIn: s.Users != nil,
 		Body: template.HTML(body.String()), // made by a template just now
 	}

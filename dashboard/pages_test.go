@@ -35,6 +35,8 @@ var everyPage = []struct{ name, path string }{
 	{"overview", "/"},
 	{"site", millPage},
 	{"cables", cablesPath},
+	{"cabletests", "/cabletest"},
+	{"cabletest", testPath},
 	{"alarms", "/alarms"},
 	{"controller", "/controllers/" + barnRoof},
 	{"reports", "/reports"},

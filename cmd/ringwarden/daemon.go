@@ -97,6 +97,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	limits := make(chan fleet.Keep)
 	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
 	p.Update(devices, f.Periods)
+	pages.CableTests = dashboard.NewCableTests(linkWatch(p), 0)
 
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return p.Run(gctx) })
@@ -114,6 +115,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { return d.openDoor(gctx, journal, desk, pages) })
 	g.Go(func() error { pages.Studies.Run(gctx); return nil })
+	g.Go(func() error { pages.CableTests.Run(gctx); return nil })
 	g.Go(func() error {
 		journal.RunFold(gctx, func() time.Time { return d.time.of(time.Now().Round(0)) })
 		return nil
