@@ -25,7 +25,7 @@ func bankVoltageSplitDetector() *detector {
 					Name: "difference", Unit: fleet.Ratio, Default: 0.015, Min: 0.001, Max: 0.5,
 					Why: "of the others' median, beyond the step in which readings come: more than two readings of 0.5 % each and a usual lead at full current differ (common practice, no source)",
 				},
-				voltsApartBand: {Name: "deadband", Unit: fleet.Ratio, Default: 0.005, Min: 0, Max: 0.1, Why: "what currents move it (common practice, no source)"},
+				voltsApartBand: {Name: "deadband", Unit: fleet.Ratio, Default: 0.005, Min: 0, Max: 0.1, Below: "difference", Why: "what currents move it (common practice, no source)"},
 			},
 		},
 		slow: true, judge: judgeBankVoltageSplit, tell: tellBankVoltageSplit,

@@ -39,7 +39,7 @@ func bankVoltageDetector() *detector {
 					Why: "for each cell, of iron phosphate, whose charging ends at 3.65 V (common practice, no source)",
 				},
 				voltsLithiumUnder: {
-					Name: "lithium_under", Unit: fleet.Volt, Default: 2.8, Min: 1, Max: 3.4,
+					Name: "lithium_under", Unit: fleet.Volt, Default: 2.8, Min: 1, Max: 3.4, Below: "lithium_over",
 					Why: "for each cell, of iron phosphate, which must not be emptied below 2.5 V (common practice, no source)",
 				},
 				voltsDeadband: {Name: "deadband", Unit: fleet.Volt, Default: 0.03, Min: 0, Max: 1, Why: "for each cell: what a load that comes or goes moves (common practice, no source)"},

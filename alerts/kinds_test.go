@@ -29,7 +29,11 @@ func TestKindsPage(t *testing.T) {
 			if unit != "" {
 				unit = " " + unit
 			}
-			fmt.Fprintf(&b, "| `%s` | %s%s | %s | %s | %s |\n", th.Name, plain(th.Default), unit, plain(th.Min), plain(th.Max), th.Why)
+			why := th.Why
+			if th.Below != "" {
+				why += "; must be below `" + th.Below + "`"
+			}
+			fmt.Fprintf(&b, "| `%s` | %s%s | %s | %s | %s |\n", th.Name, plain(th.Default), unit, plain(th.Min), plain(th.Max), why)
 		}
 	}
 	got := b.String()

@@ -73,7 +73,7 @@ func alarmFloodDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				floodWindow: {Name: "window", Unit: fleet.Second, Default: 600, Min: 60, Max: 86400, Why: "ten minutes (ISA-18.2-2016, 16.4.4)"},
 				floodStarts: {Name: "starts", Unit: fleet.Plain, Default: 10, Min: 1, Max: 500, Why: "it starts with more than ten in that time (ISA-18.2-2016, 16.4.4)"},
-				floodEnds:   {Name: "ends", Unit: fleet.Plain, Default: 5, Min: 1, Max: 500, Why: "it ends with fewer than five (ISA-18.2-2016, 16.4.4)"},
+				floodEnds:   {Name: "ends", Unit: fleet.Plain, Default: 5, Min: 1, Max: 500, Below: "starts", Why: "it ends with fewer than five (ISA-18.2-2016, 16.4.4)"},
 			},
 		},
 		judge: judgeAlarmFlood,

@@ -26,7 +26,7 @@ func temperatureSplitDetector() *detector {
 					Why: "costs 0.24 V on 24 lead-acid cells at -5 mV/°C; more than two good sensors of 1 °C each differ (common practice, no source), and twice what two indoor sensors of the single-hop mote data ever do in quiet",
 				},
 				splitDeadband: {
-					Name: "deadband", Unit: fleet.Celsius, Default: 0.5, Min: 0, Max: 10,
+					Name: "deadband", Unit: fleet.Celsius, Default: 0.5, Min: 0, Max: 10, Below: "difference",
 					Why: "half a degree is what sensors and their rounding play (common practice, no source)",
 				},
 			},

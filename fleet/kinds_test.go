@@ -13,6 +13,7 @@ var kinds = []fleet.KindInfo{
 	{Kind: "temperature-references", Subject: "ring", Priority: fleet.Medium},
 	{Kind: "temperature-split", Subject: "controller", Priority: fleet.Medium, OnDelay: 10 * time.Minute, Thresholds: []fleet.Threshold{
 		{Name: "difference", Unit: fleet.Celsius, Default: 3, Min: 0.5, Max: 20, Why: "for tests"},
+		{Name: "deadband", Unit: fleet.Celsius, Default: 0.5, Min: 0, Max: 10, Below: "difference", Why: "for tests"},
 	}},
 	{Kind: "link-down", Subject: "link", Priority: fleet.High},
 	{Kind: "link-noisy", Subject: "link", Priority: fleet.Medium, Thresholds: []fleet.Threshold{

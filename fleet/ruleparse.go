@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"gopkg.in/yaml.v3"
@@ -21,6 +22,7 @@ func (p *parser) rules(file *section) {
 		}
 		if r, ok := p.rule(s); ok {
 			p.checkEclipsed(before, r)
+			p.checkBelow(before, r)
 			before = append(before, r)
 			p.fleet.Rules = append(p.fleet.Rules, r.Rule)
 		}
@@ -53,6 +55,10 @@ func (p *parser) rule(s *section) (*setRule, bool) {
 	s.settings(kind, r)
 	if len(s.m.All()) == 1 || len(s.m.All()) == 2 && s.m.Has("at") {
 		s.doc.Faultf(s.m.Node, "the rule for %s changes nothing; give it disabled, priority, on_delay, off_delay or thresholds", kind.Kind)
+	}
+	if r.Disabled != nil && *r.Disabled && len(r.places) > 1 {
+		s.doc.Faultf(r.places["disabled"], "the rule disables %s and sets %s of it as well, which would never count; leave out one of them",
+			kind.Kind, strings.Join(slices.DeleteFunc(sortedKeys(r.places), func(name string) bool { return name == "disabled" }), ", "))
 	}
 	return r, true
 }
@@ -201,6 +207,44 @@ func (p *parser) checkEclipsed(before []*setRule, r *setRule) {
 			}
 		}
 	}
+}
+
+// checkBelow reports a threshold that is not below the one that it must stay below, with what holds at the rule's place.
+func (p *parser) checkBelow(before []*setRule, r *setRule) {
+	kind := p.kinds[slices.IndexFunc(p.kinds, func(k KindInfo) bool { return k.Kind == r.Kind })]
+	for _, t := range kind.Thresholds {
+		if t.Below == "" || r.places[t.Name] == nil && r.places[t.Below] == nil {
+			continue
+		}
+		low, place := effective(&kind, t.Name, before, r)
+		high, other := effective(&kind, t.Below, before, r)
+		if low < high {
+			continue
+		}
+		where := "as it is by default"
+		switch {
+		case place == nil:
+			place = r.places[t.Below]
+		case other != nil && other != place:
+			where = fmt.Sprintf("as in line %d", other.Line)
+		}
+		p.doc.Faultf(place, "%s of %s must be below %s, and they are %s and %s (%s)", t.Name, r.Kind, t.Below, t.Unit.write(low), t.Unit.write(high), where)
+	}
+}
+
+// effective returns a threshold as it is where a rule holds, and the place that sets it; nil: none does.
+func effective(kind *KindInfo, name string, before []*setRule, r *setRule) (value float64, place *yaml.Node) {
+	for _, t := range kind.Thresholds {
+		if t.Name == name {
+			value = t.Default
+		}
+	}
+	for _, b := range append(before[:len(before):len(before)], r) {
+		if v, ok := b.Thresholds[name]; ok && b.Kind == r.Kind && r.At.Inside(b.At) {
+			value, place = v, b.places[name]
+		}
+	}
+	return value, place
 }
 
 func sortedKeys(m map[string]*yaml.Node) []string {

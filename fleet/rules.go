@@ -21,6 +21,7 @@ type Threshold struct {
 	Default  float64
 	Min, Max float64 // what a rule may set it to, inclusive
 	Why      string  // where the default comes from
+	Below    string  // the threshold of the same kind that this one must stay below; empty: none
 }
 
 // Rules say how the fleet file departs from the defaults, in the order of the file: a later rule wins where both

@@ -61,7 +61,7 @@ func TestSchemaTakesGoodFiles(t *testing.T) {
 // schema cannot say. All other bad files it must refuse.
 var beyondSchema = map[string]bool{
 	"gateway.yaml": true, "keep-order.yaml": true, "listen.yaml": true, "periods.yaml": true, "periods-order.yaml": true,
-	"notify-clear.yaml": true, "notify-nobody.yaml": true, "operators.yaml": true, "rules-eclipsed.yaml": true, "rules-of-nameless.yaml": true, "zones.yaml": true,
+	"notify-clear.yaml": true, "notify-nobody.yaml": true, "operators.yaml": true, "rules-contradict.yaml": true, "rules-eclipsed.yaml": true, "rules-of-nameless.yaml": true, "zones.yaml": true,
 }
 
 func TestSchemaRefusesBadFiles(t *testing.T) {
