@@ -1,6 +1,7 @@
 package alerts_test
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"testing"
@@ -90,11 +91,23 @@ func tell(f *fleet.Fleet, moments []moment, reversed bool) []fleet.Change {
 			e.Put(&frames[j])
 		}
 		all = append(all, e.Advance(m.advance)...)
+		for _, a := range e.Alarms() {
+			if held := a.State == fleet.Shelved || a.State == fleet.OutOfService; held && !a.Until.IsZero() && !a.Until.After(m.advance) {
+				panic(fmt.Sprintf("%v is still %s at %v, though that ended at %v", a.AlarmKey, a.State, m.advance, a.Until))
+			}
+		}
 		var done []fleet.Change
 		e, done = do(f, e, m)
 		all = append(all, done...)
 	}
-	return all
+	e.Update(&fleet.Fleet{Periods: f.Periods})
+	latest := epoch
+	for i := range moments {
+		if moments[i].advance.After(latest) {
+			latest = moments[i].advance
+		}
+	}
+	return append(all, e.Advance(latest.Add(time.Second))...)
 }
 
 // do does what a moment wants beside frames and time. What cannot be done now is refused, and changes nothing.
@@ -154,8 +167,9 @@ var steps = map[fleet.AlarmState][]fleet.AlarmState{
 }
 
 // Whatever comes over the wire, in whatever order, with restarts and people in between: nothing panics, each alarm's
-// changes follow on each other by the standard's table, none is repeated or lost, and the same frames give the same
-// changes, also when the controllers of one instant come in another order.
+// changes follow on each other by the standard's table, none is repeated, lost or held back beyond its end, and the same
+// frames give the same changes, also when the controllers of one instant come in another order. In the end everything
+// is taken out of the fleet file, and nothing stands any more.
 func TestAnyHistory(t *testing.T) {
 	f := randomFleet()
 	rapid.Check(t, func(t *rapid.T) {
@@ -174,7 +188,8 @@ func TestAnyHistory(t *testing.T) {
 			if c.From != state[key] {
 				t.Fatalf("%v: changes from %s, but was %s", key, c.From, state[key])
 			}
-			if !slices.Contains(append(anywhere, steps[c.From]...), c.Alarm.State) {
+			removed := c.Why == "no longer in the fleet file" && c.Alarm.State == fleet.AlarmNormal
+			if !removed && !slices.Contains(append(anywhere, steps[c.From]...), c.Alarm.State) {
 				t.Fatalf("%v: from %s to %s", key, c.From, c.Alarm.State)
 			}
 			if c.Alarm.Text == "" || c.Alarm.Raised.IsZero() || c.Alarm.Since.After(c.Alarm.Raised) {
@@ -186,6 +201,11 @@ func TestAnyHistory(t *testing.T) {
 				}
 			}
 			state[key] = c.Alarm.State
+		}
+		for key, is := range state {
+			if is != fleet.AlarmNormal && key.Subject != fleet.OwnStore {
+				t.Fatalf("%v is %s, though it is out of the fleet file", key, is)
+			}
 		}
 	})
 }
