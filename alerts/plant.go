@@ -38,8 +38,10 @@ type ring struct {
 	reference reference
 	trip      trip
 	bank      bank
-	targets   [targets]float64 // the middle of each charging target; not a number: too few tell it
-	clash     *watch           // of ring addresses
+	targets   [targets]float64  // the middle of each charging target; not a number: too few tell it
+	pairs     [targets][2]*unit // the two that tell a target, where no more do; nil: one, none or many
+	partaking int               // units that say that they take part in the ring
+	clash     *watch            // of ring addresses
 	ringTracks
 }
 

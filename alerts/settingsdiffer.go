@@ -100,8 +100,9 @@ func (u *unit) intended(s setting) (float64, bool) {
 		if in.RingAddress != nil {
 			return float64(*in.RingAddress), true
 		}
-	case setDetector:
-		return number(in.FaultDetector), true
+	case setDetector: // a file that names none for the ring says nothing about it
+		named := slices.ContainsFunc(u.ring.f.Controllers, func(c fleet.Controller) bool { return c.Intended.FaultDetector })
+		return number(in.FaultDetector), named
 	case setTrips:
 		return number(in.OnSharedFault == fleet.Trip), in.OnSharedFault != ""
 	}
@@ -115,19 +116,32 @@ func number(b bool) float64 {
 	return 0
 }
 
-// prepareTargets finds the middle of each charging target over the ring, where three controllers or more tell it.
+// prepareTargets finds the middle of each charging target over the ring, where three controllers or more tell it, and how
+// many take part in the ring.
 func (r *ring) prepareTargets(now time.Time) {
 	var values []float64
 	for s := range targets {
-		values = values[:0]
+		values, r.pairs[s] = values[:0], [2]*unit{}
 		for _, u := range r.units {
 			if t := &u.settings[s]; t.fresh(now) {
+				if n := len(values); n < 2 {
+					r.pairs[s][n] = u
+				}
 				values = append(values, t.value)
 			}
 		}
 		r.targets[s] = math.NaN()
 		if len(values) >= 3 {
 			r.targets[s] = median(values)
+		}
+		if len(values) != 2 {
+			r.pairs[s] = [2]*unit{}
+		}
+	}
+	r.partaking = 0
+	for _, u := range r.units {
+		if t := &u.settings[setEnabled]; t.fresh(now) && t.value != 0 {
+			r.partaking++
 		}
 	}
 }
@@ -151,7 +165,8 @@ type difference struct {
 	what   setting
 	is     float64
 	should float64 // by the fleet file, the peers, or what it was
-	by     string  // "fleet file", "peers" or "before"
+	by     string  // "fleet file", "peers", "peer" or "before"
+	peer   string  // the name of the only one, if that is it
 	from   time.Time
 }
 
@@ -166,17 +181,33 @@ func (w *watch) differs(s setting, now time.Time) (difference, bool) {
 		d.should, d.by, d.from = want, "fleet file", t.changed
 		return d, math.Abs(t.value-want) > w.tolerance(s, false)
 	}
+	apart := w.apart(&d)
 	if !t.changed.IsZero() && now.Sub(t.changed) <= w.settings.seconds(settingFor) && math.Abs(t.value-t.before) > w.tolerance(s, false) {
+		before := difference{what: s, is: t.before}
+		if !apart && w.apart(&before) {
+			return d, false // it was set to what the peers have
+		}
 		d.should, d.by, d.from = t.before, "before", t.changed
 		return d, true
 	}
-	if s < targets {
-		if middle := w.ring.targets[s]; math.Abs(t.value-middle) > w.tolerance(s, true) {
-			d.should, d.by = middle, "peers"
-			return d, true
-		}
+	return d, apart
+}
+
+// apart holds a setting of which the fleet file says nothing against the peers'. Of two controllers that have different
+// targets the later one of the ring is named, since nobody can say which is right.
+func (w *watch) apart(d *difference) bool {
+	if d.what == setEnabled {
+		d.should, d.by = 1, "peers"
+		return d.is == 0 && w.ring.partaking >= 2
 	}
-	return d, false
+	if d.what >= targets {
+		return false
+	}
+	d.should, d.by = w.ring.targets[d.what], "peers"
+	if pair := w.ring.pairs[d.what]; pair[1] == w.unit {
+		d.should, d.by, d.peer = pair[0].settings[d.what].value, "peer", pair[0].name
+	}
+	return math.Abs(d.is-d.should) > w.tolerance(d.what, true)
 }
 
 // judgeSettingsDiffer gives a clash of ring addresses as the explanation where the address alone is wrong.
@@ -225,6 +256,8 @@ func tellSettingsDiffer(w asked, now time.Time) words {
 			text += ", meant to be " + show(s, d.should)
 		case "before":
 			text += fmt.Sprintf(", it was %s %s", show(s, d.should), until(now.Sub(d.from)))
+		case "peer":
+			text += fmt.Sprintf(", %s has %s, and which of the two is right nobody can say from here", d.peer, show(s, d.should))
 		default:
 			text += ", its peers have " + show(s, d.should)
 		}
