@@ -53,7 +53,7 @@ func (p *plant) tick() []fleet.Frame {
 	for i := range p.frames {
 		f := &p.frames[i]
 		f.At = f.At.Add(10 * time.Second)
-		f.Late, f.Took = time.Duration(p.r.Int64N(20e6)), 10e6+time.Duration(p.r.Int64N(20e6))
+		f.Late, f.Took = time.Duration(p.r.Int64N(20))*time.Millisecond, time.Duration(10+p.r.Int64N(20))*time.Millisecond // as the poller gives them
 		for k := range f.Values {
 			v := &f.Values[k]
 			switch {

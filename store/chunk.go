@@ -7,8 +7,11 @@ import (
 	"ringwarden/fleet"
 )
 
-// chunkKind is the only kind of chunk so far.
-const chunkKind = 1
+// The kinds of chunks.
+const (
+	chunkKind       = 1
+	chunkKindMillis = 2 // late and took are in milliseconds, and not in nanoseconds
+)
 
 // The columns of every chunk; those of the points follow.
 const (
@@ -37,13 +40,14 @@ type chunkBuilder struct {
 	last       int64
 	rows       int
 	valued     int // rows with values
+	millis     bool
 	fixed      [columnsFixed]column
 	points     []pointColumn
 }
 
 // takes reports whether a frame can go into the same chunk.
 func (b *chunkBuilder) takes(f *fleet.Frame) bool {
-	return b.rows < rowLimit && (len(f.Values) == 0 || b.layout == nil || b.layout.ID == f.Layout.ID)
+	return b.rows < rowLimit && (!b.millis || wholeMillis(f)) && (len(f.Values) == 0 || b.layout == nil || b.layout.ID == f.Layout.ID)
 }
 
 // add takes a frame over.
@@ -61,7 +65,7 @@ func (b *chunkBuilder) add(f *fleet.Frame) error {
 	}
 	at := f.At.UnixNano()
 	if b.rows == 0 {
-		b.first = at
+		b.first, b.millis = at, wholeMillis(f)
 		b.fixed[columnAt].transform = ofSteps
 	}
 	b.last = at
@@ -72,7 +76,11 @@ func (b *chunkBuilder) add(f *fleet.Frame) error {
 	if f.Restamped {
 		what |= whatRestamp
 	}
-	for i, v := range [columnsFixed]uint64{uint64(at), what, uint64(f.Late), uint64(f.Took)} {
+	late, took := uint64(f.Late), uint64(f.Took)
+	if b.millis {
+		late, took = uint64(f.Late.Milliseconds()), uint64(f.Took.Milliseconds())
+	}
+	for i, v := range [columnsFixed]uint64{uint64(at), what, late, took} {
 		b.fixed[i].add(v)
 	}
 	for i := range f.Values {
@@ -106,7 +114,11 @@ func (b *chunkBuilder) encode(k *coder) []byte {
 	for i := range b.points {
 		columns = append(columns, b.points[i].appendTo(nil, k))
 	}
-	body := binary.AppendUvarint([]byte{chunkKind}, uint64(b.rows))
+	kind := byte(chunkKind)
+	if b.millis {
+		kind = chunkKindMillis
+	}
+	body := binary.AppendUvarint([]byte{kind}, uint64(b.rows))
 	body = binary.AppendUvarint(body, uint64(b.valued))
 	if b.layout != nil {
 		body = append(body, b.id[:]...)

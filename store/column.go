@@ -11,6 +11,8 @@ const (
 	ofSteps = 1 // the difference of that difference to the one before: for instants on a grid
 	ofXor   = 2 // the bits that differ from the one before, reversed: for floats
 	ofSelf  = 3 // itself, zigzag: for what has nothing to do with the one before
+	ofPlain = 4 // itself: for what is never negative
+	ofMinus = 5 // its negative: for what is never positive
 )
 
 // How a column is packed.
@@ -18,7 +20,11 @@ const (
 	packedStill  = 0 // nothing changes
 	packedDense  = 1 // all integers
 	packedSparse = 2 // how many zeros come before each that is none; then those, less one
+	packedRice   = 3 // all integers, each in a code of its own: for columns too short for a table of codes
 )
+
+// riceRows is how many integers a column may have to be tried with Rice codes.
+const riceRows = 512
 
 func zigzag(v uint64) uint64   { return v<<1 ^ uint64(int64(v)>>63) }
 func unzigzag(z uint64) uint64 { return z>>1 ^ -(z & 1) }
@@ -33,7 +39,7 @@ type column struct {
 }
 
 func (c *column) add(v uint64) {
-	if c.n == 0 && c.transform != ofSelf {
+	if c.n == 0 && c.transform < ofSelf {
 		c.first, c.last = v, v
 	}
 	var z uint64
@@ -47,6 +53,10 @@ func (c *column) add(v uint64) {
 		z = bits.Reverse64(v ^ c.last)
 	case ofSelf:
 		z = zigzag(v)
+	case ofPlain:
+		z = v
+	case ofMinus:
+		z = -v
 	}
 	c.last = v
 	c.n++
@@ -67,10 +77,27 @@ func (c *column) appendTo(dst []byte, k *coder) []byte {
 	case c.zeros*2 > c.n:
 		method = packedSparse
 	}
+	start := len(dst)
 	dst = binary.AppendUvarint(append(dst, c.transform, method), c.first)
 	if method == packedStill {
 		return dst
 	}
+	head := len(dst)
+	dst = c.appendLists(dst, k, method)
+	if c.n > riceRows {
+		return dst
+	}
+	k.all = c.appendInts(k.all[:0])
+	parameter, size := riceSize(k.all)
+	if size >= len(dst)-head {
+		return dst
+	}
+	dst[start+1] = packedRice
+	return appendRice(dst[:head], k.all, parameter)
+}
+
+// appendLists appends the integers as a list, or the gaps between those that are not zero and what those are.
+func (c *column) appendLists(dst []byte, k *coder, method byte) []byte {
 	gaps, ints, gap := k.gaps[:0], k.changes[:0], uint64(0)
 	for b := c.changes; len(b) > 0; {
 		z, n := uint64(b[0]), 1
@@ -94,6 +121,15 @@ func (c *column) appendTo(dst []byte, k *coder) []byte {
 	return k.packInts(dst, ints)
 }
 
+// appendInts appends the integers as they were gathered.
+func (c *column) appendInts(dst []uint64) []uint64 {
+	for b := c.changes; len(b) > 0; {
+		z, n := binary.Uvarint(b)
+		dst, b = append(dst, z), b[n:]
+	}
+	return dst
+}
+
 // A columnReader gives a packed column back, some rows at a time.
 type columnReader struct {
 	transform byte
@@ -109,12 +145,15 @@ type columnReader struct {
 func (r *columnReader) open(w *wire, d *decoder, rows int) {
 	*r = columnReader{transform: w.octet(), method: w.octet(), value: w.uvarint(), ints: r.ints[:0], gaps: r.gaps[:0]}
 	switch {
-	case r.transform > ofSelf || r.method > packedSparse:
+	case r.transform > ofMinus || r.method > packedRice:
 		w.fail()
 	case r.method == packedDense:
 		if r.ints = d.ints(r.ints, w, rows); len(r.ints) != rows {
 			w.fail()
 		}
+	case r.method == packedRice:
+		r.method = packedDense
+		r.ints = readRice(r.ints, w, rows)
 	case r.method == packedSparse:
 		r.gaps = d.ints(r.gaps, w, rows)
 		r.ints = d.ints(r.ints, w, rows)
@@ -186,6 +225,13 @@ func (r *columnReader) integrate(dst []uint64) {
 	case ofSelf:
 		for i, z := range dst {
 			dst[i] = unzigzag(z)
+		}
+		return
+	case ofPlain:
+		return
+	case ofMinus:
+		for i, z := range dst {
+			dst[i] = -z
 		}
 		return
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"errors"
 	"math"
 	"slices"
 	"time"
@@ -63,7 +64,7 @@ func (s *Store) rollDue(ctx context.Context, before time.Time) error {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			if err := s.rollDay(ctx, d); err != nil {
+			if err := s.rollDay(ctx, d, false); err != nil {
 				return err
 			}
 		}
@@ -101,21 +102,22 @@ func (s *Store) dueDays(next []byte, before int64) (days []dueDay, after []byte,
 	return days, after, err
 }
 
-// rollDay makes all rollups of a controller's day, in one commit.
-func (s *Store) rollDay(ctx context.Context, d dueDay) error {
+// rollDay makes the rollups of a controller's day, in one commit: its hours and itself, and its five minutes if that is
+// asked, or if they could not be made later, since some of its raw frames were dropped.
+func (s *Store) rollDay(ctx context.Context, d dueDay, fine bool) error {
 	points, err := s.pointsOf(ctx, d)
 	if err != nil {
 		return err
 	}
-	var fine, coarse []record
-	var k coder
-	sealed := func(key []byte, tables ...[]Rollup) record {
-		body := binary.BigEndian.AppendUint64([]byte{tableKind}, uint64(d.day.end))
-		for _, t := range tables {
-			body = appendTable(body, d.day, t, &k)
-		}
-		return record{key, seal(key, body)}
+	err = s.view(func(tx *bbolt.Tx) error {
+		fine = fine || lacking(tx, d.day)
+		return nil
+	})
+	if err != nil {
+		return err
 	}
+	var rows []dayRows
+	var k coder
 	for _, point := range points {
 		run, err := s.dayRun(ctx, d.controller, point, d.day)
 		if err != nil {
@@ -127,31 +129,49 @@ func (s *Store) rollDay(ctx context.Context, d dueDay) error {
 			continue
 		}
 		p := pointKey{string(d.controller), point}
-		fine = append(fine, sealed(fineKey(d.day.start, p), run.rollGaps(d.day, FiveMinutes, gap)))
-		coarse = append(coarse, sealed(coarseKey(d.day.start, p), days, run.rollGaps(d.day, Hour, gap)))
+		r := dayRows{fineKey: fineKey(d.day.start, p), coarseKey: coarseKey(d.day.start, p)}
+		head := binary.BigEndian.AppendUint64([]byte{leanKind}, uint64(d.day.end))
+		r.coarse = seal(r.coarseKey, appendDay(bytes.Clone(head), d.day, days[0], run.rollGaps(d.day, Hour, gap), &k))
+		if fine {
+			r.fine = seal(r.fineKey, appendLean(head, d.day, FiveMinutes, run.rollGaps(d.day, FiveMinutes, gap), &k))
+		}
+		rows = append(rows, r)
 	}
-	return s.putRollups(ctx, d, fine, coarse)
+	return s.putRollups(ctx, d, rows)
+}
+
+// dayRows are the records of a point and a day; fine is nil where its five minutes are not to be kept.
+type dayRows struct {
+	fineKey, fine     []byte
+	coarseKey, coarse []byte
+}
+
+// lacking reports whether some of the raw frames that the rollups of a day are made of may have been dropped.
+func lacking(tx *bbolt.Tx, d day) bool {
+	from := rawFrom(tx)
+	return from > math.MinInt64 && d.start-around < from
 }
 
 // putRollups writes the rollups of a day, unless some of its raw frames were dropped: then those that are there know
-// more.
-func (s *Store) putRollups(ctx context.Context, d dueDay, fine, coarse []record) error {
+// more. Five minutes that were kept before are dropped where they are not kept now: they are of other frames.
+func (s *Store) putRollups(ctx context.Context, d dueDay, rows []dayRows) error {
 	return s.write(ctx, "folding", func(tx *bbolt.Tx) error {
-		keep := d.day.start < rawFrom(tx)
-		for _, step := range []struct {
-			bucket  []byte
-			records []record
-			fill    float64
-		}{{bucketFine, fine, 1}, {bucketCoarse, coarse, 0.9}} {
-			b := tx.Bucket(step.bucket)
-			b.FillPercent = step.fill
-			for _, r := range step.records {
-				if keep && b.Get(r.key) != nil {
-					continue
-				}
-				if err := b.Put(r.key, r.value); err != nil {
-					return err
-				}
+		keep := lacking(tx, d.day)
+		fine, coarse := tx.Bucket(bucketFine), tx.Bucket(bucketCoarse)
+		fine.FillPercent, coarse.FillPercent = 1, 0.9
+		put := func(b *bbolt.Bucket, key, value []byte) error {
+			if old := b.Get(key); old != nil && (keep || bytes.Equal(old, value)) {
+				return nil
+			}
+			if value == nil {
+				return b.Delete(key)
+			}
+			return b.Put(key, value)
+		}
+		for i := range rows {
+			r := &rows[i]
+			if err := errors.Join(put(fine, r.fineKey, r.fine), put(coarse, r.coarseKey, r.coarse)); err != nil {
+				return err
 			}
 		}
 		return tx.Bucket(bucketDue).Delete(d.key)

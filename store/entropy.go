@@ -24,6 +24,7 @@ type coder struct {
 	symbols []byte
 	gaps    []uint64
 	changes []uint64
+	all     []uint64
 }
 
 // pack appends a stream: uvarint length, then, unless that is 0, how it is packed, and that.

@@ -165,21 +165,59 @@ func TestRollupsAreWhatTheSamplesSay(t *testing.T) {
 				rt.Fatal(err)
 			}
 		}
-		for i := range rolling.Points {
-			for _, r := range []store.Resolution{store.FiveMinutes, store.Hour, store.Day} {
-				var got []store.Rollup
-				for o, err := range s.Rollups(context.Background(), "mill/north/alder", rolling.Points[i].Name, r, time.Time{}, time.Time{}) {
-					if err != nil {
-						rt.Fatal(err)
-					}
-					got = append(got, o)
-				}
-				if d := cmp.Diff(plainRollups(frames, i, r, zone), got, bits); d != "" {
-					rt.Fatalf("%s %v in %v (-want +got):\n%s", rolling.Points[i].Name, r, zone, d)
-				}
+		want := wantedRollups(frames, zone)
+		checkRollups(rt, s, want)
+		// Folded, and long over; then some of the raw frames go, and then all: nobody who asks for rollups sees that.
+		after := reading("mill/north/birch", at.AddDate(0, 0, 60), 480, 0)
+		if err := s.Append(context.Background(), []fleet.Frame{after}); err != nil {
+			rt.Fatal(err)
+		}
+		if err := s.Fold(context.Background(), after.At); err != nil {
+			rt.Fatal(err)
+		}
+		some := start.Add(time.Duration(rapid.IntRange(-24, 80).Draw(rt, "some")) * time.Hour)
+		for _, before := range []time.Time{some, after.At} {
+			if _, err := s.DropBefore(context.Background(), store.KindRaw, before); err != nil {
+				rt.Fatal(err)
 			}
+			checkRollups(rt, s, want)
+		}
+		for f, err := range s.Frames(context.Background(), store.Query{To: after.At}) {
+			rt.Fatalf("%v, %v is left", f, err)
 		}
 	})
+}
+
+// A curve is a point in a resolution.
+type curve struct {
+	point string
+	store.Resolution
+}
+
+// wantedRollups returns what the frames say of every point in every resolution.
+func wantedRollups(frames []fleet.Frame, zone *time.Location) map[curve][]store.Rollup {
+	want := make(map[curve][]store.Rollup)
+	for i := range rolling.Points {
+		for _, r := range []store.Resolution{store.FiveMinutes, store.Hour, store.Day} {
+			want[curve{rolling.Points[i].Name, r}] = plainRollups(frames, i, r, zone)
+		}
+	}
+	return want
+}
+
+func checkRollups(rt *rapid.T, s *store.Store, want map[curve][]store.Rollup) {
+	for c, want := range want {
+		var got []store.Rollup
+		for o, err := range s.Rollups(context.Background(), "mill/north/alder", c.point, c.Resolution, time.Time{}, time.Time{}) {
+			if err != nil {
+				rt.Fatal(err)
+			}
+			got = append(got, o)
+		}
+		if d := cmp.Diff(want, got, bits); d != "" {
+			rt.Fatalf("%s %v (-want +got):\n%s", c.point, c.Resolution, d)
+		}
+	}
 }
 
 func load(t *testing.T, zone string) *time.Location {

@@ -8,7 +8,7 @@ import (
 )
 
 // Format is the version of the file format that this package writes, as FORMAT.md specifies it.
-const Format = 2
+const Format = 3
 
 // The buckets of a file.
 var (

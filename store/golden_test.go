@@ -15,14 +15,15 @@ import (
 	"ringwarden/store/storetest"
 )
 
-// The golden files; the first can no longer be written.
+// The golden files; only the last can still be written.
 const (
 	golden1 = "testdata/format1.bbolt"
 	golden2 = "testdata/format2.bbolt"
+	golden3 = "testdata/format3.bbolt"
 )
 
-// goldenFrames are what the golden file of format 1 holds, and the one of format 2 in a chunk: each form of
-// value, plain and not.
+// goldenFrames are what the golden file of format 1 holds, and the later ones in chunks: each form of value, plain and
+// not.
 func goldenFrames() []fleet.Frame {
 	good := func(raw uint64, number float64) fleet.Value {
 		return fleet.Value{Raw: raw, Number: number, Quality: fleet.Good}
@@ -65,11 +66,40 @@ func goldenChanges() []fleet.Change {
 // What was written years ago must be readable for ever, and is taken over into the format of today.
 func TestGoldenFormat1(t *testing.T) { checkGolden(t, golden1) }
 
-func TestGoldenFormat2(t *testing.T) {
+func TestGoldenFormat2(t *testing.T) { checkFolded(t, checkGolden(t, golden2)) }
+
+func TestGoldenFormat3(t *testing.T) {
 	if flag.Lookup("update").Value.String() == "true" {
 		writeGolden(t)
 	}
-	s := checkGolden(t, golden2)
+	s := checkGolden(t, golden3)
+	checkFolded(t, s)
+	// Of these days there are no frames any more.
+	for r, want := range map[store.Resolution]int{store.FiveMinutes: 3, store.Hour: 2, store.Day: 1} {
+		got := rolled(t, s, droppedID, "watts", r)
+		joules := 0.0 // 100 W for the 310 s that are joined
+		for _, o := range got {
+			joules += o.Total
+		}
+		if len(got) != want || joules != 31000 {
+			t.Errorf("%v of the frames that were dropped: %+v, want %d with 31 kJ", r, got, want)
+		}
+	}
+}
+
+// The golden file has rollups of this controller, years ago, but its frames were dropped.
+const droppedID = "weir/low/dale"
+
+func droppedFrames() (frames []fleet.Frame) {
+	for _, second := range []int{0, 10, 300, 310, 3600} {
+		frames = append(frames, reading(droppedID, time.Unix(-1e8+int64(second), 0).UTC(), 480, 100))
+	}
+	return frames
+}
+
+// checkFolded looks at what the golden files have since format 2.
+func checkFolded(t *testing.T, s *store.Store) {
+	t.Helper()
 	u, err := s.Usage(t.Context())
 	if err != nil || u.Controllers[0].Folded != 2*len(bench.Points)+2 {
 		t.Errorf("Usage() = %+v, %v; want the bench's values in a chunk", u, err)
@@ -151,11 +181,14 @@ func writeGolden(t *testing.T) {
 	t.Helper()
 	path := filepath.Join(t.TempDir(), "golden.db")
 	s := storetest.OpenPath(t, path)
-	appendFrames(t, s, goldenFrames()...)
+	appendFrames(t, s, append(droppedFrames(), goldenFrames()...)...)
 	if err := s.PutChanges(t.Context(), goldenChanges()); err != nil {
 		t.Fatal(err)
 	}
 	if err := s.Fold(t.Context(), noon.Add(48*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.DropBefore(t.Context(), store.KindRaw, time.Unix(-1e7, 0)); err != nil {
 		t.Fatal(err)
 	}
 	entry := store.Entry{At: noon, Subject: "weir/low", Who: "kim", Body: []byte("alder called float")}
@@ -172,7 +205,7 @@ func writeGolden(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(golden2, b, 0o644); err != nil {
+	if err := os.WriteFile(golden3, b, 0o644); err != nil {
 		t.Fatal(err)
 	}
 }

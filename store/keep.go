@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
+	"syscall"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -42,6 +44,9 @@ const dropBatch = 2000
 // many records it dropped; ctx stops it between two transactions, and what was dropped stays dropped. A chunk of frames
 // is dropped once all of it is older, a rollup once its whole day is. The room becomes free inside the file, and is used
 // again: the file does not shrink.
+//
+// Before raw frames go, the rollups of five minutes of their days are put down; while no fold is at work, so it may wait
+// for one. Where the disk is too full for that, the frames go nonetheless: what is left of their days is the hours.
 func (s *Store) DropBefore(ctx context.Context, kind Kind, before time.Time) (records int, err error) {
 	doing := fmt.Sprintf("dropping old %v records of", kind)
 	_, last := limits(time.Time{}, before)
@@ -51,6 +56,15 @@ func (s *Store) DropBefore(ctx context.Context, kind Kind, before time.Time) (re
 	drop := dropFine
 	switch kind {
 	case KindRaw:
+		select {
+		case s.folding <- struct{}{}:
+		case <-ctx.Done():
+			return 0, explain(doing, s.path, context.Cause(ctx))
+		}
+		defer func() { <-s.folding }()
+		if err := s.keepFine(ctx, last); err != nil && !errors.Is(err, syscall.ENOSPC) {
+			return 0, explain(doing, s.path, err)
+		}
 		drop = dropRaw
 	case KindCoarse:
 		drop = new(coarseDropper).drop

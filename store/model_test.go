@@ -137,6 +137,9 @@ func drawFrame(t *rapid.T) fleet.Frame {
 		Outcome:    rapid.SampledFrom(fleet.Outcomes).Draw(t, "outcome"),
 		Restamped:  rapid.IntRange(0, 9).Draw(t, "restamped") == 0,
 	}
+	if rapid.Bool().Draw(t, "whole milliseconds") {
+		f.Late, f.Took = f.Late.Truncate(time.Millisecond), f.Took.Truncate(time.Millisecond)
+	}
 	if rapid.IntRange(0, 3).Draw(t, "values") > 0 {
 		f.Layout = drawLayout.Draw(t, "layout")
 		for i := range f.Layout.Points {

@@ -19,8 +19,16 @@ const (
 	withExceptions = 1
 )
 
-// outcomeRestamped is set in the byte of the outcome where the frame's instant was corrected.
-const outcomeRestamped = 0x80
+// What may be set in the byte of the outcome.
+const (
+	outcomeRestamped = 0x80 // the frame's instant was corrected
+	outcomeMillis    = 0x40 // late and took are in milliseconds, and not in nanoseconds
+)
+
+// wholeMillis reports whether a frame was late, and took, a whole number of milliseconds, as those of the poller do.
+func wholeMillis(f *fleet.Frame) bool {
+	return f.Late%time.Millisecond == 0 && f.Took%time.Millisecond == 0
+}
 
 // A parcel is the body of one journal value: frames of one instant.
 type parcel struct {
@@ -136,9 +144,14 @@ func (p *packer) encode(f *fleet.Frame, id layoutID) (place, size int) {
 	if f.Restamped {
 		outcome |= outcomeRestamped
 	}
+	late, took := int64(f.Late), int64(f.Took)
+	if wholeMillis(f) {
+		outcome |= outcomeMillis
+		late, took = f.Late.Milliseconds(), f.Took.Milliseconds()
+	}
 	b = append(b, byte(f.Group), outcome)
-	b = binary.AppendVarint(b, int64(f.Late))
-	b = binary.AppendVarint(b, int64(f.Took))
+	b = binary.AppendVarint(b, late)
+	b = binary.AppendVarint(b, took)
 	layouts := len(p.ids)
 	if len(f.Values) > 0 {
 		place = 1 + slices.Index(p.ids, id)

@@ -128,7 +128,7 @@ func outdated(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
 	if due == nil {
 		return true
 	}
-	if d.start < rawFrom(tx) {
+	if lacking(tx, d) {
 		return false
 	}
 	k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, d.start-around))
@@ -138,16 +138,29 @@ func outdated(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
 // decode reads a kept record, and the end of its day.
 func (r *rollupReader) decode(key, value []byte, start int64) ([]Rollup, int64, bool) {
 	body, ok := unseal(key, value)
-	w := wire{b: body}
-	if !ok || w.octet() != tableKind {
+	if !ok {
 		return nil, 0, false
 	}
-	end := int64(w.uint64())
-	rollups := r.decoder.table(&w, start)
-	if r.resolution == Hour && !w.bad { // the day's own row stands before the hours
-		rollups = r.decoder.table(&w, start)
+	w := wire{b: body}
+	kind, d := w.octet(), day{start, int64(w.uint64())}
+	var rollups []Rollup
+	switch {
+	case kind == tableKind:
+		rollups = r.decoder.table(&w, d.start)
+		if r.resolution == Hour && !w.bad { // the day's own row stands before the hours
+			rollups = r.decoder.table(&w, d.start)
+		}
+	case kind != leanKind:
+		return nil, 0, false
+	case r.resolution == FiveMinutes:
+		rollups = r.decoder.lean(&w, d, FiveMinutes)
+	default:
+		var whole Rollup
+		if whole, rollups = r.decoder.day(&w, d); r.resolution == Day {
+			rollups = []Rollup{whole}
+		}
 	}
-	return rollups, end, !w.bad
+	return rollups, d.end, !w.bad
 }
 
 // dayRun reads a point's samples of a day and a little around it.

@@ -1,13 +1,16 @@
 package store
 
 import (
-	"encoding/binary"
 	"math"
+	"slices"
 	"time"
 )
 
-// tableKind is the only kind of rollup record so far.
-const tableKind = 1
+// The kinds of rollup records.
+const (
+	tableKind = 1 // until format 2: nothing is left out of its tables
+	leanKind  = 2
+)
 
 // tableColumns are the columns of a table of rollups; those of the stages that were held follow.
 const (
@@ -23,14 +26,18 @@ const (
 type rollupNumber struct {
 	of    func(*Rollup) *float64
 	after func(*Rollup) float64 // nil: to the row before
+	zero  bool                  // where its column is left out it is 0, else what after says
 }
 
 var rollupNumbers = [...]rollupNumber{
-	{of: func(r *Rollup) *float64 { return &r.Last }},
-	{func(r *Rollup) *float64 { return &r.Min }, func(r *Rollup) float64 { return r.Last }},
-	{func(r *Rollup) *float64 { return &r.Max }, func(r *Rollup) float64 { return r.Last }},
-	{func(r *Rollup) *float64 { return &r.Mean }, func(r *Rollup) float64 { return r.Min }},
-	{func(r *Rollup) *float64 { return &r.Total }, func(r *Rollup) float64 { return r.Mean * r.Covered.Seconds() }},
+	{of: func(r *Rollup) *float64 { return &r.Last }, zero: true},
+	{of: func(r *Rollup) *float64 { return &r.Min }, after: func(r *Rollup) float64 { return r.Last }},
+	{of: func(r *Rollup) *float64 { return &r.Max }, after: func(r *Rollup) float64 { return r.Last }},
+	{of: func(r *Rollup) *float64 { return &r.Mean }, after: func(r *Rollup) float64 { return r.Min }},
+	{
+		of:    func(r *Rollup) *float64 { return &r.Total },
+		after: func(r *Rollup) float64 { return r.Mean * r.Covered.Seconds() }, zero: true,
+	},
 }
 
 // guess returns what a number is expected to be, in units of the last of its decimals; 0 where it is the row before
@@ -67,48 +74,6 @@ func decimals(rollups []Rollup, number func(*Rollup) *float64) byte {
 	return numbersAsBits
 }
 
-// appendTable appends the rollups of a day in one resolution.
-func appendTable(dst []byte, d day, rollups []Rollup, k *coder) []byte {
-	dst = binary.AppendUvarint(dst, uint64(len(rollups)))
-	if len(rollups) == 0 {
-		return dst
-	}
-	var columns [tableFixed]column
-	before := d.start
-	stages := byte(0)
-	for i := range rollups {
-		r := &rollups[i]
-		start := r.Start.UnixNano()
-		columns[tableStart].add(uint64(start - before))
-		columns[tableLength].add(uint64(r.End.UnixNano() - start))
-		columns[tableCount].add(uint64(r.Count))
-		columns[tableCovered].add(uint64(r.Covered))
-		before = start
-		for s, held := range r.Stages {
-			if held > 0 {
-				stages |= 1 << s
-			}
-		}
-	}
-	for i := range columns {
-		dst = columns[i].appendTo(dst, k)
-	}
-	for i := range rollupNumbers {
-		dst = rollupNumbers[i].appendTo(dst, rollups, k)
-	}
-	dst = append(dst, stages)
-	for s := range stageSlots {
-		if stages&(1<<s) != 0 {
-			var held column
-			for i := range rollups {
-				held.add(uint64(rollups[i].Stages[s]))
-			}
-			dst = held.appendTo(dst, k)
-		}
-	}
-	return dst
-}
-
 func (n *rollupNumber) appendTo(dst []byte, rollups []Rollup, k *coder) []byte {
 	d := decimals(rollups, n.of)
 	dst = append(dst, d)
@@ -119,19 +84,36 @@ func (n *rollupNumber) appendTo(dst []byte, rollups []Rollup, k *coder) []byte {
 		}
 		return c.appendTo(dst, k)
 	}
-	alone, guessed, scale := column{}, column{transform: ofSelf}, math.Pow10(int(d))
+	alone, scale := column{}, math.Pow10(int(d))
+	by := make([]int64, len(rollups)) // from the guess
 	for i := range rollups {
 		v := int64(math.Round(*n.of(&rollups[i]) * scale))
 		alone.add(uint64(v))
-		guessed.add(uint64(v - n.guess(&rollups[i], scale)))
+		by[i] = v - n.guess(&rollups[i], scale)
 	}
 	packed := alone.appendTo(nil, k)
 	if n.after != nil {
+		guessed := column{transform: oneSided(by)}
+		for _, v := range by {
+			guessed.add(uint64(v))
+		}
 		if better := guessed.appendTo(nil, k); len(better) < len(packed) {
 			packed = better
 		}
 	}
 	return append(dst, packed...)
+}
+
+// oneSided returns the transform for integers that may all be of one sign.
+func oneSided(ints []int64) byte {
+	least, most := slices.Min(ints), slices.Max(ints)
+	switch {
+	case least >= 0:
+		return ofPlain
+	case most <= 0:
+		return ofMinus
+	}
+	return ofSelf
 }
 
 // read reads what appendTo wrote.
@@ -145,7 +127,7 @@ func (n *rollupNumber) read(w *wire, d *decoder, r *columnReader, column []uint6
 	r.read(column)
 	for j, v := range column {
 		o, guess := &rollups[j], int64(0)
-		if r.transform == ofSelf {
+		if r.transform >= ofSelf {
 			guess = n.guess(o, scale)
 		}
 		if places == numbersAsBits {
@@ -159,7 +141,7 @@ func (n *rollupNumber) read(w *wire, d *decoder, r *columnReader, column []uint6
 // tableLimit bounds the rows of a table: the five minutes of a day of 25 hours are 300.
 const tableLimit = 1000
 
-// table reads what appendTable wrote.
+// table reads a table of kind 1.
 func (d *decoder) table(w *wire, start int64) []Rollup {
 	n := w.uvarint()
 	if w.bad || n > tableLimit {

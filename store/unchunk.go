@@ -9,21 +9,27 @@ import (
 // A chunk is a folded run of frames of one controller and poll group, its columns still packed.
 type chunk struct {
 	rows, valued int
-	layout       layoutID // of the rows with values
+	layout       layoutID      // of the rows with values
+	unit         time.Duration // of late and took
 	columns      [][]byte
 }
 
 // parseChunk takes the head of a chunk's body apart.
 func parseChunk(body []byte) (chunk, error) {
 	w := wire{b: body}
-	if w.octet() != chunkKind {
+	unit := time.Nanosecond
+	switch w.octet() {
+	case chunkKind:
+	case chunkKindMillis:
+		unit = time.Millisecond
+	default:
 		return chunk{}, errMalformed
 	}
 	rows, valued := w.uvarint(), w.uvarint()
 	if w.bad || rows == 0 || rows > rowLimit || valued > rows {
 		return chunk{}, errMalformed
 	}
-	c := chunk{rows: int(rows), valued: int(valued)}
+	c := chunk{rows: int(rows), valued: int(valued), unit: unit}
 	if valued > 0 {
 		copy(c.layout[:], w.take(uint64(len(c.layout))))
 	}
@@ -127,6 +133,7 @@ type chunkReader struct {
 	key     chunkKey
 	layout  *fleet.Layout
 	left    int
+	unit    time.Duration
 	rows    [columnsFixed]columnReader
 	points  []pointReader
 	block   []fleet.Frame
@@ -139,7 +146,7 @@ func (r *chunkReader) open(key chunkKey, body []byte, layout func(layoutID) (*fl
 	if err != nil {
 		return err
 	}
-	r.key, r.left = key, c.rows
+	r.key, r.left, r.unit = key, c.rows, c.unit
 	for i := range r.rows {
 		if !c.fixed(&r.rows[i], i, d) {
 			return errMalformed
@@ -189,7 +196,7 @@ func (r *chunkReader) fill() {
 		what := fixed[columnWhat][i]
 		r.block[i] = fleet.Frame{
 			Controller: r.key.controller, Group: r.key.group, At: time.Unix(0, int64(fixed[columnAt][i])).UTC(),
-			Late: time.Duration(fixed[columnLate][i]), Took: time.Duration(fixed[columnTook][i]),
+			Late: time.Duration(fixed[columnLate][i]) * r.unit, Took: time.Duration(fixed[columnTook][i]) * r.unit,
 			Outcome: fleet.Outcome(what & whatOutcome), Restamped: what&whatRestamp != 0,
 		}
 		if what&whatValues != 0 && r.layout != nil {

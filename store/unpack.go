@@ -109,8 +109,11 @@ func (u *unpacker) frame(w *wire) (f fleet.Frame, wanted bool, err error) {
 	rest := w.take(w.uvarint())
 	f.Group = fleet.Group(w.octet())
 	outcome := w.octet()
-	f.Outcome, f.Restamped = fleet.Outcome(outcome&^outcomeRestamped), outcome&outcomeRestamped != 0
+	f.Outcome, f.Restamped = fleet.Outcome(outcome&^(outcomeRestamped|outcomeMillis)), outcome&outcomeRestamped != 0
 	f.Late, f.Took = time.Duration(w.varint()), time.Duration(w.varint())
+	if outcome&outcomeMillis != 0 {
+		f.Late, f.Took = f.Late*time.Millisecond, f.Took*time.Millisecond
+	}
 	place := w.uvarint()
 	if w.bad || shared > uint64(len(u.last)) || place > uint64(len(u.ids)) {
 		return f, false, errMalformed

@@ -26,8 +26,8 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketJournal, v.frames},
 		{bucketChunks, v.chunk},
 		{bucketDue, v.due},
-		{bucketFine, v.rollups},
-		{bucketCoarse, v.rollups},
+		{bucketFine, v.fine},
+		{bucketCoarse, v.coarse},
 		{bucketBooks, v.book},
 		{bucketStates, v.head},
 		{bucketChanges, v.change},
@@ -141,19 +141,34 @@ func (v *verifier) due(r *record) error {
 	return v.head(r)
 }
 
-func (v *verifier) rollups(r *record) error {
+func (v *verifier) fine(r *record) error   { return v.rollups(r, FiveMinutes, instant(r.key)) }
+func (v *verifier) coarse(r *record) error { return v.rollups(r, Day, r.key[max(0, len(r.key)-8):]) }
+
+// rollups reads the rollups of a day whose beginning a part of the key says.
+func (v *verifier) rollups(r *record, res Resolution, start []byte) error {
 	body, ok := unseal(r.key, r.value)
 	if !ok {
 		return errChecksum
 	}
+	if len(start) < 8 {
+		return errKey
+	}
 	w := wire{b: body}
-	if w.octet() != tableKind {
-		return errMalformed
+	kind, d := w.octet(), day{start: keyNanos(start)}
+	d.end = int64(w.uint64())
+	switch {
+	case kind == tableKind:
+		for len(w.b) > 0 {
+			v.decoder.table(&w, 0)
+		}
+	case kind == leanKind && res == FiveMinutes:
+		v.decoder.lean(&w, d, res)
+	case kind == leanKind:
+		v.decoder.day(&w, d)
+	default:
+		w.fail()
 	}
-	for w.uint64(); len(w.b) > 0; {
-		v.decoder.table(&w, 0)
-	}
-	if w.bad {
+	if !w.done() {
 		return errMalformed
 	}
 	return nil

@@ -84,13 +84,36 @@ func dayBytes(b *testing.B, s *store.Store, path string, readings, theirs float6
 		b.Fatal(err)
 	}
 	bar("day-file-uncompacted", "%.3f", float64(info.Size())/readings, "B a reading, with the room that the journal took and will take again", "a figure")
+	rolling := fold(b, s, start.Add(26*time.Hour))
+	bar("day-rollups", "%.2f", rolling.Seconds(), "s for the rollups of the day", "a figure")
 	whole := compacted(b, s)
-	bar("day-bytes", "%.3f", whole, "B a reading, the whole file, folded and compacted, before its rollups are due", "<= 0.25")
+	bar("day-bytes", "%.3f", whole, "B a reading, the whole file, folded, its hours and days rolled up, compacted; five minutes are made when raw frames go", "<= 0.25")
 	bar("reference-bytes", "%.3f", theirs, "B a reading in the reference's blocks, without its log", "a figure")
 	bar("day-bytes-of-reference", "%.3f", whole/theirs, "of the reference's bytes", "<= 0.2")
-	rolling := fold(b, s, start.Add(26*time.Hour))
-	bar("day-rollups", "%.2f", rolling.Seconds(), "s for all rollups of the day", "a figure")
-	bar("day-bytes-rollups", "%.3f", compacted(b, s), "B a reading, the whole file with all rollups, compacted", "a figure")
+	dayDropped(b, s)
+}
+
+// dayDropped drops the raw frames of a copy, so that the five minutes take their place.
+func dayDropped(b *testing.B, s *store.Store) {
+	b.Helper()
+	path := b.TempDir() + "/dropped.db"
+	if _, err := s.Copy(b.Context(), path, nil); err != nil {
+		b.Fatal(err)
+	}
+	d, err := store.Open(path, store.Options{})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer d.Close()
+	if err := d.Append(b.Context(), storetest.NewFleet(1, start.AddDate(0, 0, 90)).Tick()); err != nil {
+		b.Fatal(err)
+	}
+	begin := time.Now()
+	if _, err := d.DropBefore(b.Context(), store.KindRaw, start.AddDate(0, 0, 2)); err != nil {
+		b.Fatal(err)
+	}
+	bar("day-drop", "%.2f", time.Since(begin).Seconds(), "s to drop the day's raw frames and put down their five minutes", "a figure")
+	bar("day-bytes-dropped", "%.3f", compacted(b, d), "B a reading, the whole file with five minutes, hours and days, the raw frames dropped, compacted", "a figure")
 }
 
 // compacted returns the size of the whole file after it was compacted, in bytes a reading of the day.
