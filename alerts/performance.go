@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"cmp"
+	"iter"
 	"slices"
 	"time"
 
@@ -100,11 +101,29 @@ func NewMeter(from time.Time, limits Limits, standing ...fleet.Alarm) *Meter {
 	m := &Meter{limits: limits, keys: map[fleet.AlarmKey]*tallied{}, last: from}
 	m.p.From = from
 	for i := range standing {
-		if standing[i].State.Active() {
+		if annunciated(standing[i].State) {
 			m.of(standing[i].AlarmKey).since = standing[i].Raised
 		}
 	}
 	return m
+}
+
+// Measure returns the figures of a time from its changes. Standing are the alarms that stand at its end.
+func Measure(from, to time.Time, standing []fleet.Alarm, changes iter.Seq2[fleet.Change, error]) (Performance, error) {
+	var before []fleet.Alarm // stood at the beginning, and still do
+	for i := range standing {
+		if standing[i].Raised.Before(from) {
+			before = append(before, standing[i])
+		}
+	}
+	m := NewMeter(from, DefaultLimits, before...)
+	for c, err := range changes {
+		if err != nil {
+			return Performance{}, err
+		}
+		m.Add(&c)
+	}
+	return m.Performance(to), nil
 }
 
 func (m *Meter) of(key fleet.AlarmKey) *tallied {
@@ -119,10 +138,17 @@ func (m *Meter) of(key fleet.AlarmKey) *tallied {
 // annunciated reports whether a person is shown the alarm: also one that has gone and nobody has seen.
 func annunciated(s fleet.AlarmState) bool { return s.Active() || s == fleet.ReturnedUnacknowledged }
 
-// Add counts a change. Changes come in the order of time.
+// Add counts a change. Changes come in the order of time. Orders that take a part of the fleet out of service are no
+// alarms, and are not counted.
 func (m *Meter) Add(c *fleet.Change) {
+	if c.Alarm.Kind == KindOutOfService || c.From == c.Alarm.State {
+		return
+	}
 	m.advance(c.At)
 	t := m.of(c.Alarm.AlarmKey)
+	if t.since.IsZero() && annunciated(c.From) && c.Alarm.State != fleet.Unacknowledged {
+		t.since = c.Alarm.Raised // it stood before the first change that was counted
+	}
 	raised := c.Alarm.State == fleet.Unacknowledged
 	went := c.From.Active() && !c.Alarm.State.Active() && c.Who == ""
 	if raised || went {

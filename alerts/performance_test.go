@@ -107,3 +107,27 @@ func TestPerformanceNamesTheNuisances(t *testing.T) {
 		t.Errorf("%d shelved, %d raised", p.Shelved, p.Alarms)
 	}
 }
+
+// What stood before the time that is measured is as stale as it is, whether it still stands or went meanwhile; what people
+// take out of service, and what they only write down, is no alarm.
+func TestPerformanceOfWhatStoodBefore(t *testing.T) {
+	month := noon.Add(30 * 24 * time.Hour)
+	still := raisedAt(noon.Add(-48*time.Hour), "stage-split", "still", fleet.Medium).Alarm
+	went := raisedAt(noon.Add(-30*time.Hour), "link-down", "went", fleet.High)
+	order := raisedAt(noon, KindOutOfService, "mill", fleet.Low)
+	order.Alarm.State = fleet.OutOfService
+	same := raisedAt(noon, "link-down", "same", fleet.High)
+	same.From = fleet.Unacknowledged
+	changes := []*fleet.Change{order, then(order, time.Hour, fleet.AlarmNormal, "Ann"), same, then(went, 31*time.Hour, fleet.ReturnedUnacknowledged, ""), then(went, 32*time.Hour, fleet.AlarmNormal, "Ann")}
+	changes[4].From = fleet.ReturnedUnacknowledged
+	p, err := Measure(noon, month, []fleet.Alarm{still}, func(yield func(fleet.Change, error) bool) {
+		for _, c := range changes {
+			if !yield(*c, nil) {
+				return
+			}
+		}
+	})
+	if err != nil || len(p.Stale) != 2 || p.Stale[0].For != 32*24*time.Hour || p.Stale[1].For != 32*time.Hour || p.Alarms != 0 || p.Shelved != 0 {
+		t.Errorf("%+v, %v", p, err)
+	}
+}

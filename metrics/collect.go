@@ -92,6 +92,11 @@ func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
 			send(h.samples())
 		}
 	}
+	if m.judged != nil {
+		if j := m.judged(); j != nil {
+			send(j.samples())
+		}
+	}
 	m.took.Collect(ch)
 	for _, h := range m.late {
 		h.Collect(ch)

@@ -143,6 +143,17 @@ var (
 	alarmStale   = gauge("alarms_stale", "Alarms that have been annunciated for more than a day without a break.")
 	alarmChanges = counter("alarm_changes", "Steps in the life of alarms, by the state that was entered.", "kind", "state")
 
+	alarmsPerHour    = gauge("alarms_per_hour", "Alarms that were raised in an hour, on the average of the last 30 days: about 6, at most 12 (ISA-18.2-2016, 16.4.2).")
+	alarmsMostIn10   = gauge("alarms_busiest_slot", "Alarms in the busiest ten minutes of the last 30 days: at most 10 (16.4.3).")
+	alarmsFloods     = gauge("alarms_floods", "Floods of alarms in the last 30 days: more than 10 in ten minutes, until fewer than 5 (16.4.4).")
+	alarmsFloodTime  = gauge("alarms_flood_seconds", "Time in a flood of alarms in the last 30 days.")
+	alarmsFloodShare = gauge("alarms_flood_ratio", "Share of the last 30 days in a flood of alarms: less than 0.01 (16.4.4).")
+	alarmsTopTen     = gauge("alarms_top_ten_ratio", "Share of the ten most frequent alarms in all of the last 30 days: at most 0.05 (16.4.5).")
+	alarmsChattering = gauge("alarms_chattering", "Alarms that came and went again and again in the last 30 days: none (16.4.6).")
+	alarmsFleeting   = gauge("alarms_fleeting", "Alarms that went by themselves within 30 s in the last 30 days: none (16.4.6).")
+	alarmsByPriority = gauge("alarms_priority_ratio", "Shares of the priorities in the alarms of the last 30 days: 0.8 low, 0.15 medium, 0.05 high (16.4.8).", "priority")
+	disbelieved      = counter("disbelieved", "Frames and values that the alarms are not judged by, by what is odd about them; of clock-backwards, instants.", "reason")
+
 	storeCommits = counter("store_commits", "Commits to the store.")
 	storeSeconds = counter("store_commit_seconds", "Time spent in commits to the store.")
 	storeLast    = gauge("store_last_commit_timestamp_seconds", "When the last commit to the store ended; absent before the first.")

@@ -44,6 +44,9 @@ type Options struct {
 	Store func() StoreHealth
 	// Notify says how telling people of alarms goes; it is called at each scrape and must not block. Nil: no metrics of it.
 	Notify func() []NotifyHealth
+	// Judgement says how well the alarms serve people; it is called at each scrape and must not block. Nil, or a nil answer:
+	// no metrics of it.
+	Judgement func() *Judgement
 	// Kinds of alarm whose counters start at 0, so that the first alarm of a kind is an increase.
 	Kinds []fleet.KindInfo
 	// Version and Revision are those of the program. Empty: what the build recorded.
@@ -57,6 +60,7 @@ type Metrics struct {
 	now      func() time.Time
 	store    func() StoreHealth
 	notify   func() []NotifyHealth
+	judged   func() *Judgement
 	fleet    atomic.Pointer[index]
 	updating sync.Mutex // one Update at a time
 	alarms   *alarms
@@ -74,7 +78,7 @@ func New(f *fleet.Fleet, o Options) *Metrics {
 	if o.Logger == nil {
 		o.Logger = slog.New(slog.DiscardHandler)
 	}
-	m := &Metrics{now: o.Now, store: o.Store, notify: o.Notify, alarms: newAlarms(o.Kinds)}
+	m := &Metrics{now: o.Now, store: o.Store, notify: o.Notify, judged: o.Judgement, alarms: newAlarms(o.Kinds)}
 	m.took, m.late = newHistograms()
 	m.fleet.Store(&index{})
 	m.Update(f)

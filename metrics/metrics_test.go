@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
+	"ringwarden/alerts"
 	"ringwarden/fleet"
 )
 
@@ -25,6 +26,15 @@ func busy() *Metrics {
 			return StoreHealth{
 				Commits: 40, CommitTime: 120 * time.Millisecond, LastCommit: noon.Add(-2 * time.Second),
 				Buffered: 12, Dropped: 3, FileBytes: 1 << 20,
+			}
+		},
+		Judgement: func() *Judgement {
+			return &Judgement{
+				Figures: alerts.Performance{
+					PerHour: 0.5, MostIn10: 12, Floods: 1, FloodTime: 510 * time.Second, FloodShare: 0.0002, TopTenShare: 0.25,
+					Chattering: make([]alerts.Frequency, 1), Fleeting: make([]alerts.Frequency, 3), ByPriority: [3]float64{0.5, 0.25, 0.25},
+				},
+				Disbelieve: alerts.Counts{Late: 5, NotFinite: 2},
 			}
 		},
 		Notify: func() []NotifyHealth {

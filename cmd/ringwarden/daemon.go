@@ -75,6 +75,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	engine.Restore(standing)
 
 	var r *road.Road
+	measured := &measurer{journal: journal, engine: engine, now: func() time.Time { return d.time.of(time.Now().Round(0)) }, log: d.log}
 	desk, err := notify.Open(ctx, judged, journal, d.time.of(time.Now()), notify.Options{
 		Logger: d.log, Standing: func() []fleet.Alarm { return r.Alarms() },
 	})
@@ -86,12 +87,13 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 		Now:     func() time.Time { return d.time.of(time.Now()) },
 		Version: version, Revision: revision, Kinds: alerts.Kinds(), Logger: d.log,
 		Store:  func() metrics.StoreHealth { return storeHealth(journal, r) },
-		Notify: func() []metrics.NotifyHealth { return notifyHealth(desk) },
+		Notify: func() []metrics.NotifyHealth { return notifyHealth(desk) }, Judgement: measured.judgement,
 	})
 	m.Restore(standing)
 	live := d.live(ctx, judged, journal)
 	calls := dashboard.NewCallBook(judged, journal, d.log)
 	r = road.New(telling{journal, desk}, engine, judged.Commit, d.log, append([]road.Watcher{m, live, calls}, d.watchers...)...)
+	measured.road = r
 	pages := d.pages(m.Handler(), r, journal, live, engine, who)
 	keeper := keeper{journal: journal, road: r, aside: aside, now: func() time.Time { return d.time.of(time.Now()) }, log: d.log}
 	limits := make(chan fleet.Keep)
@@ -112,6 +114,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 		return nil
 	})
 	g.Go(func() error { return desk.Run(gctx) })
+	g.Go(func() error { measured.run(gctx); return nil })
 	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
 	g.Go(func() error { return d.openDoor(gctx, journal, desk, pages) })
 	g.Go(func() error { pages.Studies.Run(gctx); return nil })

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"ringwarden/alerts"
+	"ringwarden/fleet"
 )
 
 // figuresPast is the time that figures are of if none is named: the standard wants thirty days at least.
@@ -23,11 +24,20 @@ func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Durati
 	if err != nil {
 		return fmt.Errorf("reading past alarms: %w", err)
 	}
-	meter := alerts.NewMeter(now.Add(-past), alerts.DefaultLimits)
-	for i := range changes {
-		meter.Add(&changes[i])
+	standing, err := book.Standing(ctx)
+	if err != nil {
+		return fmt.Errorf("reading the alarms that stand: %w", err)
 	}
-	p := meter.Performance(now)
+	p, err := alerts.Measure(now.Add(-past), now, standing, func(yield func(fleet.Change, error) bool) {
+		for i := range changes {
+			if !yield(changes[i], nil) {
+				return
+			}
+		}
+	})
+	if err != nil {
+		return err
+	}
 	if asJSON {
 		e := json.NewEncoder(a.out)
 		e.SetIndent("", "  ")
