@@ -18,14 +18,14 @@ import (
 
 // A curveView is a curve over a chosen time.
 type curveView struct {
-	Point, Name    string
-	Points         []pointChoice
-	Spans          []spanChoice
-	From, To       string // as a date and time field has them
-	Earlier, Later string // addresses
-	CSV, About     string
-	Picture        template.HTML
-	Empty          bool
+	Point, Name string
+	Points      []pointChoice
+	Spans       []spanChoice
+	From, To    string // as a date and time field has them
+	Moves       []moveChoice
+	CSV, About  string
+	Picture     template.HTML
+	Empty       bool
 }
 
 type pointChoice struct {
@@ -37,6 +37,9 @@ type spanChoice struct {
 	Name, Link string
 	Chosen     bool
 }
+
+// A moveChoice is a period beside the one that is shown. Its ID is that of its link, which keys press.
+type moveChoice struct{ ID, Word, Link string }
 
 // fieldTime is how a date and time field writes an instant.
 const fieldTime = "2006-01-02T15:04"
@@ -56,9 +59,10 @@ var spansOffered = []struct {
 // Limits of a curve: what it may cover, and how many points it is given. Up to rawSpan it is of single readings,
 // beyond that of rollups.
 const (
-	longestCurve = 20 * 366 * 24 * time.Hour
-	curvePoints  = 800
-	rawSpan      = 4 * time.Hour
+	shortestCurve = time.Minute
+	longestCurve  = 20 * 366 * 24 * time.Hour
+	curvePoints   = 800
+	rawSpan       = 4 * time.Hour
 )
 
 // A period is the time that a curve is of.
@@ -80,7 +84,7 @@ func periodOf(q url.Values, now time.Time, zone *time.Location) (period, error) 
 				return period{}, err
 			}
 		}
-		if span := p.to.Sub(p.from); span < time.Minute || span > longestCurve {
+		if span := p.to.Sub(p.from); span < shortestCurve || span > longestCurve {
 			return period{}, refusal{fmt.Errorf("from and to are %s apart; choose a minute or more, and 20 years at most", lasted(span))}
 		}
 		return p, nil
@@ -179,19 +183,33 @@ func (s *server) curveView(v *visit, site *fleet.Site, u *unit) (*curveView, err
 	if err != nil {
 		return nil, fmt.Errorf("reading the curve: %w", err)
 	}
-	d.choices(p, site.Zone, u.c.ID)
+	d.choices(p, v.now, site.Zone, u.c.ID)
 	d.Empty = len(series.Points) == 0
 	d.draw(series, of, p, v.now, site.Zone)
 	return d, nil
 }
 
-// choices fills in the periods that can be had from here.
-func (d *curveView) choices(p period, zone *time.Location, id fleet.ControllerID) {
-	at := func(from, to time.Time) string {
-		return "?" + url.Values{"point": {d.Point}, "from": {from.In(zone).Format(fieldTime)}, "to": {to.In(zone).Format(fieldTime)}}.Encode() + "#curve"
-	}
+// choices fills in the periods that can be had from here. Their addresses say them to the second, so that they can be
+// shared.
+func (d *curveView) choices(p period, now time.Time, zone *time.Location, id fleet.ControllerID) {
 	span := p.to.Sub(p.from)
-	d.Earlier, d.Later = at(p.from.Add(-span), p.from), at(p.to, p.to.Add(span))
+	move := func(word string, from, to time.Time) {
+		if over := to.Sub(now); over > 0 && to.Sub(from) > span { // wider, and beyond now: what lies before is more use
+			from, to = from.Add(-over), now
+		}
+		q := url.Values{"point": {d.Point}, "from": {from.UTC().Format(time.RFC3339)}, "to": {to.UTC().Format(time.RFC3339)}}
+		d.Moves = append(d.Moves, moveChoice{"curve-" + word, word, "?" + q.Encode() + "#curve"})
+	}
+	move("earlier", p.from.Add(-span), p.from)
+	if p.to.Before(now) {
+		move("later", p.to, p.to.Add(span))
+	}
+	if span/2 >= shortestCurve {
+		move("narrower", p.from.Add(span/4), p.to.Add(-span/4))
+	}
+	if span*2 <= longestCurve {
+		move("wider", p.from.Add(-span/2), p.to.Add(span/2))
+	}
 	d.From, d.To = p.from.In(zone).Format(fieldTime), p.to.In(zone).Format(fieldTime)
 	for _, s := range spansOffered {
 		d.Spans = append(d.Spans, spanChoice{s.name, "?" + url.Values{"point": {d.Point}, "past": {s.past}}.Encode() + "#curve", s.past == p.past})

@@ -1,9 +1,10 @@
-// Lets a reader point at a chart and read its values, by pointer or by the arrow keys, and drag over a span of time.
-// The pictures are complete without it.
+// Lets a reader point at a chart and read its values, by pointer or by the arrow keys, and choose a span of time: by
+// dragging with a mouse, a pen or a finger, or with the enter key at its beginning and at its end. The pictures are
+// complete without it.
 //
 // A page calls dashboardDraw.arm() after it put new pictures in; once at load it happens by itself. Values are read
 // from the paths as drawn, so nothing is sent twice. Pictures of one span of time on a page point together. They are
-// written to the element whose data-readout is the picture's id, or to a line that is added below the picture. A drag
+// written to the element whose data-readout is the picture's id, or to a line that is added below the picture. A choice
 // sends the event "dr-range" from the picture, with detail {from, to} in milliseconds since 1970.
 "use strict";
 (function () {
@@ -142,6 +143,11 @@
 		}
 	}
 
+	function xOf(svg, part) {
+		const plot = plotOf(svg);
+		return plot.left + part * (plot.right - plot.left);
+	}
+
 	function leave() {
 		for (const old of document.querySelectorAll(".dr-cross, .dr-drag")) {
 			old.remove();
@@ -158,9 +164,31 @@
 		return svg && plotOf(svg) ? svg : null;
 	}
 
-	let drag = null; // {svg, x} while a button is down
+	let drag = null; // {svg, x, id} while a button or a finger is down
+	let mark = null; // {svg, x} where the enter key was pressed
+
+	// spread shows the span from x to another one, and returns its ends.
+	function spread(svg, a, b) {
+		const plot = plotOf(svg), box = shape(svg, "rect", "dr-drag");
+		const from = Math.max(plot.left, Math.min(a, b)), to = Math.min(plot.right, Math.max(a, b));
+		box.setAttribute("x", from);
+		box.setAttribute("width", Math.max(0, to - from));
+		box.setAttribute("y", plot.top);
+		box.setAttribute("height", plot.bottom - plot.top);
+		return [from, to];
+	}
+
+	function choose(svg, span) {
+		const plot = plotOf(svg);
+		const [from, to] = span.map((x) => plot.from + (x - plot.left) / (plot.right - plot.left) * (plot.to - plot.from));
+		leave();
+		svg.dispatchEvent(new CustomEvent("dr-range", { bubbles: true, detail: { from: Math.round(from), to: Math.round(to) } }));
+	}
 
 	document.addEventListener("pointermove", (event) => {
+		if (drag && event.pointerId !== drag.id) {
+			return;
+		}
 		const svg = drag ? drag.svg : pictureOf(event);
 		if (!svg) {
 			leave();
@@ -169,34 +197,38 @@
 		const x = place(svg, event);
 		pointTo(svg, x, false);
 		if (drag && Math.abs(x - drag.x) > 4) {
-			const plot = plotOf(svg), box = shape(svg, "rect", "dr-drag");
-			const from = Math.max(plot.left, Math.min(x, drag.x)), to = Math.min(plot.right, Math.max(x, drag.x));
-			box.setAttribute("x", from);
-			box.setAttribute("width", Math.max(0, to - from));
-			box.setAttribute("y", plot.top);
-			box.setAttribute("height", plot.bottom - plot.top);
-			drag.span = [from, to];
+			drag.span = spread(svg, x, drag.x);
 		}
 	});
 
 	document.addEventListener("pointerdown", (event) => {
 		const svg = pictureOf(event);
-		if (svg && event.button === 0 && event.pointerType === "mouse" && !event.target.closest("a")) {
-			drag = { svg: svg, x: place(svg, event), span: null };
-			event.preventDefault();
+		if (drag || !svg || event.button !== 0 || event.target.closest("a")) {
+			return;
+		}
+		drag = { svg: svg, x: place(svg, event), id: event.pointerId, span: null };
+		if (event.pointerType === "mouse") {
+			event.preventDefault(); // no text is to be marked; a finger may still scroll up and down
 		}
 	});
 
-	document.addEventListener("pointerup", () => {
-		const done = drag;
-		drag = null;
-		if (!done || !done.span) {
+	document.addEventListener("pointerup", (event) => {
+		if (!drag || event.pointerId !== drag.id) {
 			return;
 		}
-		const plot = plotOf(done.svg);
-		const [from, to] = done.span.map((x) => plot.from + (x - plot.left) / (plot.right - plot.left) * (plot.to - plot.from));
-		leave();
-		done.svg.dispatchEvent(new CustomEvent("dr-range", { bubbles: true, detail: { from: Math.round(from), to: Math.round(to) } }));
+		const done = drag;
+		drag = null;
+		if (done.span) {
+			choose(done.svg, done.span);
+		}
+	});
+
+	// The browser takes a finger over to scroll the page: nothing was chosen.
+	document.addEventListener("pointercancel", (event) => {
+		if (drag && event.pointerId === drag.id) {
+			drag = null;
+			leave();
+		}
 	});
 
 	document.addEventListener("keydown", (event) => {
@@ -205,8 +237,24 @@
 			return;
 		}
 		if (event.key === "Escape") {
+			mark = null;
 			leave();
 			return;
+		}
+		if (event.key === "Enter" && svg.drawAt !== undefined) {
+			event.preventDefault();
+			const at = xOf(svg, svg.drawAt);
+			if (mark && mark.svg === svg && mark.x !== at) {
+				const from = mark.x;
+				mark = null;
+				choose(svg, spread(svg, from, at));
+			} else {
+				mark = { svg: svg, x: at };
+			}
+			return;
+		}
+		if (event.shiftKey || event.ctrlKey || event.altKey || event.metaKey) {
+			return; // the page's own
 		}
 		const step = { ArrowLeft: -0.01, ArrowRight: 0.01, PageUp: -0.1, PageDown: 0.1 }[event.key];
 		const plot = plotOf(svg);
@@ -215,7 +263,11 @@
 		}
 		event.preventDefault();
 		const part = (svg.drawAt === undefined ? 0.5 : svg.drawAt) + step;
-		pointTo(svg, plot.left + part * (plot.right - plot.left), true);
+		const x = plot.left + part * (plot.right - plot.left);
+		pointTo(svg, x, true);
+		if (mark && mark.svg === svg) {
+			spread(svg, xOf(svg, svg.drawAt), mark.x);
+		}
 	});
 
 	function arm() {

@@ -68,6 +68,36 @@
 		}
 	};
 
+	// A span of time that is chosen on a curve is shown: its address says it, so that it can be shared. The links beside
+	// the curve do the same without a script.
+	const curves = () => {
+		const curve = document.querySelector("[data-drag]");
+		if (!curve) return;
+		const shortest = 60e3;
+		curve.addEventListener("dr-range", (event) => {
+			let { from, to } = event.detail;
+			const more = Math.max(0, shortest - (to - from)) / 2;
+			const word = (ms) => new Date(ms).toISOString().slice(0, 19) + "Z";
+			const chosen = new URLSearchParams({ point: curve.dataset.point, from: word(from - more), to: word(to + more + 999) });
+			location.assign("?" + chosen + "#curve");
+		});
+		const keys = { "+": "narrower", "-": "wider", "Shift+ArrowLeft": "earlier", "Shift+ArrowRight": "later" };
+		curve.addEventListener("keydown", (event) => {
+			const link = document.getElementById("curve-" + keys[(event.key.startsWith("Arrow") && event.shiftKey ? "Shift+" : "") + event.key]);
+			if (!link || event.ctrlKey || event.altKey || event.metaKey) return;
+			event.preventDefault();
+			sessionStorage.setItem("curve", "focus");
+			link.click();
+		});
+		if (sessionStorage.getItem("curve")) { // who works by keys goes on from there
+			sessionStorage.removeItem("curve");
+			const picture = [...curve.querySelectorAll("svg.dr-chart")].find((svg) => svg.getClientRects().length);
+			// Later than the browser, which goes to #curve once the page is there.
+			if (picture) window.addEventListener("load", () => setTimeout(() => picture.focus({ preventScroll: true })));
+		}
+	};
+
 	arm(document);
+	window.addEventListener("DOMContentLoaded", curves);
 	if (address && window.EventSource) watch();
 })();
