@@ -29,6 +29,7 @@ type alarmView struct {
 	IsOrder    bool         // a part of the fleet that is out of service, not an alarm
 	Shelving   bool         // it can be shelved
 	Unshelving bool         // it is shelved
+	Compact    bool         // what can be done is folded away: the page is about something else
 	Remarks    []remarkView // what people did and wrote, oldest first; on the page of alarms alone
 }
 
@@ -41,6 +42,9 @@ func (v *visit) alarmView(a *fleet.Alarm) alarmView {
 		Asks: a.State == fleet.Unacknowledged || a.State == fleet.ReturnedUnacknowledged,
 		Held: a.State == fleet.Shelved || a.State == fleet.OutOfService,
 	}
+	if w.Compact = v.path != "/alarms"; w.Compact || len(v.plan.Sites) == 1 {
+		w.Text = v.withoutSite(a) // the page says which one it is
+	}
 	w.Shelving, w.Unshelving = !w.Held && !w.IsOrder, a.State == fleet.Shelved
 	if !a.Until.IsZero() {
 		w.Ends = "Until " + clock(a.Until, v.now, zone)
@@ -50,6 +54,20 @@ func (v *visit) alarmView(a *fleet.Alarm) alarmView {
 		w.Class, w.Mark = a.Priority.String(), draw.Mark(draw.StateOf(a.Priority), 18)
 	}
 	return w
+}
+
+// withoutSite returns an alarm's sentence without the site that it begins with.
+func (v *visit) withoutSite(a *fleet.Alarm) string {
+	id, _, _ := strings.Cut(string(a.Subject), "/")
+	site := findSite(v.plan, fleet.SiteID(id))
+	if site == nil {
+		return a.Text
+	}
+	text, ok := strings.CutPrefix(a.Text, fleet.Line(site.Name, id)+": ")
+	if !ok {
+		return a.Text
+	}
+	return sentenceCase(text)
 }
 
 // alarmID returns an id for an element from an alarm's key.

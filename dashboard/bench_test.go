@@ -22,7 +22,7 @@ import (
 // benchPages are what people open, on a store with a year of one site and on one with a year of 300. Whoever adds a page
 // adds a line.
 var benchPages = []struct {
-	name, path string // in path, SITE and CONTROLLER stand for ids
+	name, path string // in path, SITE and CONTROLLER stand for ids and MONTH for a whole month
 	within     time.Duration
 	of         string // which stores it is measured on; empty: all
 }{
@@ -33,6 +33,8 @@ var benchPages = []struct {
 	{name: "controller-month", path: "/controllers/CONTROLLER?past=31d"},
 	{name: "controller-year", path: "/controllers/CONTROLLER?past=366d", within: 100 * time.Millisecond},
 	{name: "alarms", path: "/alarms"},
+	{name: "report", path: "/reports/SITE"},
+	{name: "report-month", path: "/reports/SITE?month=MONTH"},
 }
 
 // A desk is what stands behind the pages of a kept year: the year on disk, and the day so far as the daemon has it in
@@ -103,7 +105,8 @@ func (d *desk) options() dashboard.Options {
 // path fills in the ids of a site in the middle of the fleet.
 func (d *desk) path(pattern string) string {
 	site := &d.kept.Fleet.Sites[len(d.kept.Fleet.Sites)/2]
-	return strings.NewReplacer("SITE", string(site.ID), "CONTROLLER", string(site.Rings[0].Controllers[0].ID)).Replace(pattern)
+	before := time.Date(d.kept.End.Year(), d.kept.End.Month(), 1, 12, 0, 0, 0, site.Zone).AddDate(0, -1, 0)
+	return strings.NewReplacer("MONTH", before.Format("2006-01"), "SITE", string(site.ID), "CONTROLLER", string(site.Rings[0].Controllers[0].ID)).Replace(pattern)
 }
 
 // BenchmarkPage measures what each page takes in the daemon (the 95th percentile of a hundred, in the best round of several, since

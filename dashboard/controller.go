@@ -162,7 +162,11 @@ func pollFacts(u *unit, now time.Time) []fact {
 	facts := []fact{{"Polls since the start", fmt.Sprint(total), ""}}
 	for _, o := range fleet.Outcomes {
 		if n := u.counts[o]; n > 0 {
-			facts = append(facts, fact{sentenceCase(o.String()), fmt.Sprintf("%d, %s %%", n, fixed(100*float64(n)/float64(total), 1)), outcomeWord(o)})
+			about := outcomeWord(o)
+			if about == o.String() {
+				about = ""
+			}
+			facts = append(facts, fact{sentenceCase(o.String()), fmt.Sprintf("%d, %s", n, percentWords(float64(n)/float64(total))), about})
 		}
 	}
 	if !u.heard.IsZero() {

@@ -19,6 +19,7 @@ import (
 // A curveView is a curve over a chosen time.
 type curveView struct {
 	Point, Name string
+	Past        string // as it was asked for; empty: from and to were
 	Points      []pointChoice
 	Spans       []spanChoice
 	From, To    string // as a date and time field has them
@@ -183,6 +184,7 @@ func (s *server) curveView(v *visit, site *fleet.Site, u *unit) (*curveView, err
 	if err != nil {
 		return nil, fmt.Errorf("reading the curve: %w", err)
 	}
+	d.Past = p.past
 	d.choices(p, v.now, site.Zone, u.c.ID)
 	d.Empty = len(series.Points) == 0
 	d.draw(series, of, p, v.now, site.Zone)

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"html/template"
 	"slices"
-	"strconv"
 	"time"
 
 	"ringwarden/dashboard/draw"
@@ -47,8 +46,10 @@ func (s *server) overview(v *visit) (*view, error) {
 		d.First = "No site is being watched."
 	case need == 0:
 		d.First = "No site needs anybody today."
+	case need == 1:
+		d.First = sentence("one of " + counted(len(d.Rows), "site", "sites") + " needs somebody")
 	default:
-		d.First = sentence(counted(need, "site needs", "sites need") + " somebody, of " + strconv.Itoa(len(d.Rows)))
+		d.First = sentence(numeral(need) + " of " + counted(len(d.Rows), "site", "sites") + " need somebody")
 	}
 	return &view{Title: "Sites", Name: "overview", Parts: []string{"now"}, Data: d}, nil
 }
@@ -66,7 +67,7 @@ func (s *server) siteRow(v *visit, site *fleet.Site) siteRow {
 	switch {
 	case len(active) > 0:
 		row.rank, row.age = 2+int(active[0].Priority), v.now.Sub(active[0].Since)
-		row.Alarm, row.More, row.Word = active[0].Text, len(active)-1, active[0].Priority.String()
+		row.Alarm, row.More, row.Word = sentence(v.withoutSite(&active[0])), len(active)-1, active[0].Priority.String()
 		row.Mark = draw.Mark(draw.StateOf(active[0].Priority), 18)
 	case says.Level == "unknown":
 		row.rank, row.Word, row.Mark = 1, "not heard", draw.Mark(draw.Silent, 18)

@@ -156,7 +156,7 @@ func TestOverview(t *testing.T) {
 	w.run(20 * time.Minute)
 	_, body := get(t, h, "/")
 	upper, lower := strings.Index(body, `"/sites/upper-mill"`), strings.Index(body, `"`+millPage+`"`)
-	if upper < 0 || lower < 0 || upper > lower || !strings.Contains(body, "One site needs somebody, of 2.") {
+	if upper < 0 || lower < 0 || upper > lower || !strings.Contains(body, "One of two sites needs somebody.") {
 		t.Errorf("the site with an alarm is at %d, the calm one at %d", upper, lower)
 	}
 }

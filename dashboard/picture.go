@@ -142,15 +142,44 @@ func ringUnit(u *unit, standing []fleet.Alarm, now time.Time) draw.RingUnit {
 		w.State, w.Note = draw.Silent, stageWord(u, now)
 	}
 	if a := worst(standing, fleet.Subject(u.c.ID)); a != nil {
-		w.State, w.Note = draw.StateOf(a.Priority), alarmWord(a.Kind)
+		w.State, w.Note = draw.StateOf(a.Priority), pictureWord(a.Kind)
 	} else if anyOutOfService(standing, fleet.Subject(u.c.ID)) {
 		w.State, w.Note = draw.Aside, "out of service"
 	}
 	return w
 }
 
-// alarmWord says a kind of alarm in the few letters that a picture has room for.
+// alarmWord says a kind of alarm in words.
 func alarmWord(k fleet.Kind) string { return strings.ReplaceAll(string(k), "-", " ") }
+
+// pictureWords say what is the matter with a controller in the few letters that a picture has room for.
+var pictureWords = map[fleet.Kind]string{
+	"stage-split":         "did not follow",
+	"fault-trip":          "ground fault",
+	"trip-not-shared":     "did not stop",
+	"turbine-unloaded":    "turbine unloaded",
+	"temperature-split":   "other temperature",
+	"temperature-default": "fallback temperature",
+	"temperature-stuck":   "sensor stands still",
+	"settings-differ":     "set otherwise",
+	"ring-address-clash":  "address doubled",
+	"bank-voltage-split":  "other voltage",
+	"lead-resistance":     "lead or lug",
+	"equalize-overlong":   "equalizes for long",
+	"absorption-endless":  "absorbs for days",
+	"absorption-brief":    "absorbed too briefly",
+	"yield-behind":        "gives too little",
+	"controller-silent":   "no answer",
+	"registers-frozen":    "answer stands still",
+	"map-mismatch":        "map does not fit",
+}
+
+func pictureWord(k fleet.Kind) string {
+	if w := pictureWords[k]; w != "" {
+		return w
+	}
+	return alarmWord(k)
+}
 
 func anyOutOfService(standing []fleet.Alarm, on fleet.Subject) bool {
 	return slices.ContainsFunc(standing, func(a fleet.Alarm) bool { return a.State == fleet.OutOfService && on.Inside(a.Subject) })

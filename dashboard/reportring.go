@@ -132,10 +132,17 @@ func callsWords(calls []keptCall, name func(string) string) string {
 	for i, slug := range by {
 		by[i] = name(slug) + " (" + strconv.Itoa(starters[slug]) + ")"
 	}
-	if certain < len(calls) {
+	switch {
+	case certain == 0:
+		by = nil
+	case certain < len(calls):
 		by = append(by, "somebody whom the polls were too slow to see ("+strconv.Itoa(len(calls)-certain)+")")
 	}
-	line += " Started by " + joined(by) + "."
+	if len(by) > 0 {
+		line += " Started by " + joined(by) + "."
+	} else {
+		line += " Who started is not certain: the polls are too slow to see it."
+	}
 	if missing == 0 {
 		return line + " Everybody who could followed."
 	}

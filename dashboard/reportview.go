@@ -273,7 +273,7 @@ func (d *reportPage) energy(r *siteReport) {
 		if u.c.Rated > 0 {
 			row.Rated = plainNumber(u.c.Rated/1000) + " kW"
 			if u.powerIsRead {
-				row.Yield = yield(u.joules, u.c.Rated)
+				row.Yield = fixed(u.joules/3600/u.c.Rated, 2)
 			}
 		}
 		rated, complete, all = rated+u.c.Rated, complete && u.c.Rated > 0, all && u.counted
@@ -284,7 +284,7 @@ func (d *reportPage) energy(r *siteReport) {
 		total.Counter = energy(counter)
 	}
 	if complete && rated > 0 {
-		total.Rated, total.Yield = plainNumber(rated/1000)+" kW", yield(joules, rated)
+		total.Rated, total.Yield = plainNumber(rated/1000)+" kW", fixed(joules/3600/rated, 2)
 	}
 	d.EnergyTotal = total
 	d.columns(r)
