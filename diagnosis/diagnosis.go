@@ -48,6 +48,8 @@ type Ring struct {
 	pace  float64       // frames in a second that are usual here; 0: not known
 	paced time.Time     // when that was learned
 
+	sticks stickiness // of sampled flags
+
 	reference int        // unit with the temperature sensor, as of the poll before; -1: none, or more than one
 	turning   [2]float64 // W of the wind and of the hydro units, as of the poll before
 }
@@ -73,6 +75,7 @@ func New(f *fleet.Ring, p fleet.Periods) *Ring {
 		r.into[l.To] = i
 	}
 	r.step = max(time.Minute, 2*p.Fast)
+	r.sticks.apart = seldomest
 	return r
 }
 

@@ -99,7 +99,7 @@ func (r *Ring) take(i int, f *fleet.Frame) {
 		r.enter(i, s, f.At)
 	}
 	if r.into[i] >= 0 {
-		u.wire.take(f, r.audible(i), r.step, r.pace, r.around(i))
+		u.wire.take(f, r.audible(i), r.step, r.pace, r.around(i), &r.sticks)
 	}
 }
 

@@ -1,6 +1,7 @@
 package diagnosis
 
 import (
+	"slices"
 	"time"
 
 	"ringwarden/fleet"
@@ -16,8 +17,10 @@ type wire struct {
 	batches []batch
 	step    time.Duration // of a batch; it doubles when there are too many
 	rate    rate
-	quiet   float64 // s since a frame came while both ends were there
-	counted float64 // frames that are counted as absent since then
+	quiet   float64   // s since a frame came while both ends were there
+	counted float64   // frames that are counted as absent since then
+	sampled time.Time // newest sample of a flag that counted
+	bad1st  time.Time // since when the flag has been bad without a break; zero: it is not
 }
 
 // keptBatches bounds a wire's memory: with so many, each two neighbours become one, and batches twice as long.
@@ -65,7 +68,7 @@ func (r *rate) perSecond() float64 {
 }
 
 // take files a frame of the receiver. both says since when both ends of the cable are known to have been there.
-func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64, circumstances around) {
+func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64, circumstances around, sticks *stickiness) {
 	by := byNothing
 	_, hasGood := f.Value(fleet.LinkGood)
 	_, hasBad := f.Value(fleet.LinkBad)
@@ -103,9 +106,13 @@ func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace flo
 		}
 		w.missing(&b, seconds, pace, there)
 	case byFlag:
-		if there && ok != 0 {
+		w.lasts(ok != 0, there, f.At, sticks)
+		if !there || f.At.Sub(w.sampled) < sticks.apart {
+			break
+		}
+		if w.sampled = f.At; ok != 0 {
 			b.good = 1
-		} else if there {
+		} else {
 			b.bad = 1
 		}
 	case byAge:
@@ -119,6 +126,46 @@ func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace flo
 	}
 	if !first {
 		w.file(&b, f.At)
+	}
+}
+
+// A stickiness is how long one frame keeps a sampled flag as it is. A flag that is asked for more often than frames come says
+// the same thing again and again, which is no new evidence.
+type stickiness struct {
+	runs  []time.Duration // how long the newest bad runs of the ring lasted
+	apart time.Duration   // samples that are nearer to each other do not count
+}
+
+const (
+	keptRuns = 64
+	// seldomest is how far apart frames are taken to be at most, until bad runs have shown it (common practice, no source).
+	seldomest = 20 * time.Second
+)
+
+// learn files a bad run. None lasts shorter than a frame does: so the short ones among them tell how long that is.
+func (s *stickiness) learn(d time.Duration) {
+	if len(s.runs) == keptRuns {
+		s.runs = append(s.runs[:0], s.runs[1:]...)
+	}
+	s.runs = append(s.runs, d)
+	if len(s.runs) < 3 {
+		return
+	}
+	sorted := slices.Clone(s.runs)
+	slices.Sort(sorted)
+	s.apart = min(seldomest, sorted[len(sorted)/5])
+}
+
+// lasts follows how long the flag is bad without a break.
+func (w *wire) lasts(ok, there bool, at time.Time, sticks *stickiness) {
+	switch {
+	case !there:
+		w.bad1st = time.Time{}
+	case !ok && w.bad1st.IsZero():
+		w.bad1st = at
+	case ok && !w.bad1st.IsZero():
+		sticks.learn(at.Sub(w.bad1st))
+		w.bad1st = time.Time{}
 	}
 }
 
