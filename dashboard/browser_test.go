@@ -178,6 +178,17 @@ func artefacts(t *testing.T) string {
 	return folder
 }
 
+// still sets the reader's wish for no motion.
+func (b *browser) still() {
+	b.t.Helper()
+	b.do(func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-reduced-motion", Value: "reduce"}},
+		})
+		return chromedp.Void{}, err
+	})
+}
+
 // shoot keeps a picture of the whole page.
 func (b *browser) shoot(name string) {
 	b.t.Helper()

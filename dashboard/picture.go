@@ -115,8 +115,10 @@ func stripRows(units []unit, from time.Time) []draw.StripRow {
 }
 
 // drawRing draws a ring with what is known of its controllers and cables.
-func drawRing(ring *fleet.Ring, units []unit, links []linkRow, standing []fleet.Alarm, now time.Time, id string) template.HTML {
-	r := draw.Ring{Title: "The ring " + ring.Name, Open: ring.Open}
+func drawRing(ring *fleet.Ring, units []unit, links []linkRow, standing []fleet.Alarm, call *draw.RingCall,
+	now time.Time, id string,
+) template.HTML {
+	r := draw.Ring{Title: "The ring " + ring.Name, Open: ring.Open, Call: call}
 	for i := range units {
 		r.Controllers = append(r.Controllers, ringUnit(&units[i], standing, now))
 	}

@@ -30,6 +30,7 @@ type fact struct{ Name, Value, Note string }
 type ringView struct {
 	ID, Name, About string
 	Picture         template.HTML
+	Call            string // that was seen lately, in words
 	Units           []unitRow
 	Links           []linkRow
 	Demo            bool
@@ -110,7 +111,9 @@ func (s *server) ringView(v *visit, ring *fleet.Ring, units []unit, standing []f
 		row.Pulled, row.Element = pulled[l.ID], "cable-"+strconv.Itoa(index)+"-"+strconv.Itoa(i)
 		w.Links = append(w.Links, row)
 	}
-	w.Picture = drawRing(ring, units, w.Links, standing, v.now, "ring-"+strconv.Itoa(index))
+	call := recentCall(ring, units, v.now)
+	w.Call = call.say(ring, v.now, units)
+	w.Picture = drawRing(ring, units, w.Links, standing, call.picture(), v.now, "ring-"+strconv.Itoa(index))
 	return w
 }
 

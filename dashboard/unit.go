@@ -26,7 +26,9 @@ type unit struct {
 	link    window        // frames from the upstream neighbour
 	full    time.Time     // when it last went to float
 	stage   fleet.Stage   // the newest
+	staged  time.Time     // when that was
 	entered time.Time     // when that stage was first seen; zero: it is the first one seen
+	left    time.Time     // when the stage before it was last seen
 	day     day
 }
 
@@ -63,12 +65,12 @@ func (u *unit) put(f *fleet.Frame) {
 	u.link.put(f)
 	if s, ok := f.Stage(); ok {
 		if s != u.stage && u.stage != fleet.StageUnknown {
-			u.entered = f.At
+			u.entered, u.left = f.At, u.staged
 			if s == fleet.Float {
 				u.full = f.At
 			}
 		}
-		u.stage = s
+		u.stage, u.staged = s, f.At
 	}
 	u.day.put(f, u.zone, u.periods)
 }

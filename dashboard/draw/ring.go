@@ -74,7 +74,7 @@ func (l *RingLink) word() string {
 // A RingCall is a coordinated stage change on its way round the ring.
 type RingCall struct {
 	Stage   fleet.Stage
-	Starter int   // index of the controller that began
+	Starter int   // index of the controller that began; -1: nobody knows, and a call that reached all is drawn all the way round
 	Reached []int // indexes of those that followed
 }
 
@@ -182,6 +182,9 @@ func (c *canvas) bank(l *ringLayout) {
 
 func (call *RingCall) word(n int) string {
 	reached := 1
+	if call.Starter < 0 {
+		reached = 0
+	}
 	for _, i := range call.Reached {
 		if i >= 0 && i < n && i != call.Starter {
 			reached++

@@ -126,6 +126,14 @@ func TestCallIsSeen(t *testing.T) {
 	if !strings.Contains(svg, "dr-call-line") || !strings.Contains(svg, "float call: 3 of 5") {
 		t.Error("a call from 3 by 4 to 0 is not drawn")
 	}
+	r.Call = &RingCall{Stage: fleet.Float, Starter: -1, Reached: []int{0, 1, 2, 3, 4}}
+	if svg := string(r.SVG()); !strings.Contains(svg, "dr-call-line") || !strings.Contains(svg, "float call: 5 of 5") {
+		t.Error("a call round the whole ring is not drawn where nobody knows who began it")
+	}
+	r.Call.Reached = r.Call.Reached[1:]
+	if strings.Contains(string(r.SVG()), "dr-call-line") {
+		t.Error("a call is drawn of which neither the beginning nor the way is known")
+	}
 	r.Call = &RingCall{Stage: fleet.Float, Starter: 99, Reached: []int{-4, 200}}
 	wellFormed(t, string(r.SVG()))
 }

@@ -115,10 +115,13 @@ func (l *ringLayout) words(r *Ring) {
 		}
 	}
 	for i, s := range r.Bank[:min(len(r.Bank), 4)] {
-		if i == 0 {
-			add("dr-bank", s, large)
-		} else {
+		switch {
+		case i > 0:
 			add("dr-quiet", s, small)
+		case textWidth(s, large) <= l.middle:
+			add("dr-bank", s, large)
+		default: // a smaller number is better than half a number
+			add("dr-name", s, normal)
 		}
 	}
 	if r.Call != nil {

@@ -129,26 +129,17 @@ func (c *canvas) openEnd(l *ringLayout) {
 // followed without a gap, with arrow heads in its direction.
 func (c *canvas) call(l *ringLayout, r *Ring) {
 	n := len(r.Controllers)
-	if r.Call == nil || r.Call.Starter < 0 || r.Call.Starter >= n || n < 2 {
+	if r.Call == nil || n < 2 {
 		return
 	}
-	reached := make([]bool, n)
-	for _, i := range r.Call.Reached {
-		if i >= 0 && i < n {
-			reached[i] = true
-		}
-	}
-	hops := 0
-	for i := r.Call.Starter; i < r.linkCount() && reached[(i+1)%n] && hops < n-1; i = (i + 1) % n {
-		hops++
-	}
+	start, hops := r.Call.run(n, r.linkCount())
 	if hops == 0 {
 		return
 	}
 	c.start("g", "class", "dr-call")
 	c.start("title").chars(r.Call.word(n)).end()
-	from := l.angles[r.Call.Starter]
-	to := l.angles[(r.Call.Starter+hops)%n]
+	from := l.angles[start]
+	to := l.angles[(start+hops)%n]
 	if to <= from {
 		to += 2 * math.Pi
 	}
@@ -164,4 +155,28 @@ func (c *canvas) call(l *ringLayout, r *Ring) {
 	}
 	c.path("dr-call-line", string(d.b))
 	c.end()
+}
+
+// run returns where a call's line begins and how many hops long it is.
+func (call *RingCall) run(n, links int) (start, hops int) {
+	reached := make([]bool, n)
+	all := true
+	for _, i := range call.Reached {
+		if i >= 0 && i < n {
+			reached[i] = true
+		}
+	}
+	for i := range reached {
+		all = all && reached[i]
+	}
+	switch start = call.Starter; {
+	case start >= n || start < 0 && !all:
+		return 0, 0
+	case start < 0:
+		return 0, links
+	}
+	for i := start; i < links && reached[(i+1)%n] && hops < n-1; i = (i + 1) % n {
+		hops++
+	}
+	return start, hops
 }
