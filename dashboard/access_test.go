@@ -3,6 +3,7 @@ package dashboard_test
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"fmt"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -11,6 +12,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/crypto/bcrypt"
 
@@ -137,6 +139,52 @@ func TestViewersSeeNoButtons(t *testing.T) {
 		r.SetBasicAuth(name, map[string]string{"wall": "llaw", "maren": "neram"}[name])
 		if _, body := ask(t, h, r); strings.Contains(body, `action="/act"`) != want {
 			t.Errorf("%s sees forms: %v, want %v", name, !want, want)
+		}
+	}
+}
+
+// Whatever an operator does is kept in the store under that operator's name, with the reason.
+func TestEveryDeedIsRecorded(t *testing.T) {
+	w := troubled(t)
+	o := w.options()
+	o.Users = users(t)
+	h := dashboard.New(o)
+	do := func(verb, kind, subject string) {
+		t.Helper()
+		body := fmt.Sprintf(`{"do":%q,"kind":%q,"subject":%q,"for":"1h","why":"for %s"}`, verb, kind, subject, verb)
+		r := httptest.NewRequest(http.MethodPost, "http://localhost/api/v1/actions", strings.NewReader(body))
+		r.Header.Set("Content-Type", "application/json")
+		r.SetBasicAuth("maren", "neram")
+		if answer, text := ask(t, h, r); answer.Code != http.StatusNoContent {
+			t.Errorf("%s: %d %s", verb, answer.Code, text)
+		}
+	}
+	for _, verb := range dashboard.Verbs {
+		switch verb {
+		case dashboard.TakeOut, dashboard.Return:
+			do(string(verb), "", "fernhollow-mill")
+		default:
+			do(string(verb), "link-down", cutCable)
+		}
+	}
+	kept := map[string]string{}
+	for c, err := range w.Changes(t.Context(), time.Time{}, w.clock().Add(time.Hour)) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.Who != "" && c.Why != "" {
+			kept[strings.TrimPrefix(c.Why, "for ")] = c.Who
+		}
+	}
+	for n, err := range w.journal.Notes(t.Context(), time.Time{}, time.Time{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		kept[strings.TrimPrefix(n.Text, "link down: for ")] = n.Who
+	}
+	for _, verb := range dashboard.Verbs {
+		if kept[string(verb)] != "maren" {
+			t.Errorf("%s is recorded of %q, want maren", verb, kept[string(verb)])
 		}
 	}
 }

@@ -32,6 +32,7 @@ type alarmsPage struct {
 	Kinds                                 []kindChoice
 	May                                   bool
 	Days                                  int
+	Fold                                  string       // how many are explained by others
 	Figures                               *figuresView // nil where only the parts that change are wanted
 }
 
@@ -61,6 +62,7 @@ func (s *server) alarmsPage(v *visit) (*view, error) {
 		w.Remarks = said.of(&standing[i])
 		d.sort(&w)
 	}
+	d.Fold = counted(len(d.Explained), "alarm that goes with the one that explains it", "alarms that go with those that explain them")
 	if v.may && !v.parts {
 		d.Places, d.Kinds = v.places(), kindChoices()
 	}
@@ -110,7 +112,7 @@ func (s *server) past(v *visit, d *alarmsPage) ([]fleet.Change, error) {
 	for i := range newest {
 		c := &newest[(n-1-i)%pastMost]
 		d.Past = append(d.Past, changeView{
-			clock(c.At, v.now, v.zoneOf(c.Alarm.Subject)), changeWords(c), sentenceCase(v.nameOf(c.Alarm.Subject)), c.Who, c.Why,
+			clock(c.At, v.now, v.zoneOf(c.Alarm.Subject)), v.changeWords(c), sentenceCase(v.nameOf(c.Alarm.Subject)), c.Who, c.Why,
 			c.Alarm.Priority.String(), v.linkTo(c.Alarm.Subject), c.Alarm.State == fleet.Unacknowledged,
 		})
 	}
@@ -118,9 +120,12 @@ func (s *server) past(v *visit, d *alarmsPage) ([]fleet.Change, error) {
 }
 
 // changeWords says what a change was, with the alarm's own sentence where it began.
-func changeWords(c *fleet.Change) string {
+func (v *visit) changeWords(c *fleet.Change) string {
 	switch c.Alarm.State {
 	case fleet.Unacknowledged:
+		if len(v.plan.Sites) == 1 {
+			return "Raised: " + v.withoutSite(&c.Alarm)
+		}
 		return "Raised: " + c.Alarm.Text
 	case fleet.AlarmNormal:
 		return "Ended: " + alarmWord(c.Alarm.Kind)

@@ -205,7 +205,7 @@ func (s *server) reportCalls(ctx context.Context, r *siteReport) error {
 	if s.Journal == nil {
 		return nil
 	}
-	for e, err := range s.Journal.Entries(ctx, store.BookCalls, r.span.from, r.span.until) {
+	for e, err := range s.Journal.Entries(ctx, store.BookCalls, r.span.from, r.span.to) {
 		if err != nil {
 			return err
 		}

@@ -82,6 +82,7 @@ type server struct {
 	viewers  atomic.Int64 // of live pages
 	editions editions
 	measured figureCache
+	reported readingsCache
 }
 
 func (s *server) routes() {

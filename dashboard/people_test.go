@@ -1,12 +1,15 @@
 package dashboard_test
 
 import (
+	"context"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"ringwarden/dashboard"
@@ -219,4 +222,29 @@ func TestFiguresOfTheAlarms(t *testing.T) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
+}
+
+// Without a script every page can be read, and every form does what it says.
+func TestPagesWithoutScript(t *testing.T) {
+	w := troubled(t)
+	origin := serve(t, w.options())
+	b := openBrowser(t, origin)
+	b.look(390, "light")
+	b.do(func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+		_, err := cdp.Call(ctx, target, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return chromedp.Void{}, err
+	})
+	for _, page := range everyPage {
+		b.do(chromedp.Navigate(origin + page.path))
+		if page.name != "overview" && evaluate[float64](b, "document.querySelector('main').innerText.length") < 40 {
+			t.Errorf("%s says next to nothing without a script", page.name)
+		}
+	}
+	b.do(chromedp.Navigate(origin + "/alarms"))
+	if evaluate[string](b, "document.getElementById('pulse').textContent") == "Live" {
+		t.Fatal("the script runs, so nothing is tried")
+	}
+	b.tabTo("article form.inline input[name=why]")
+	b.do(chromedp.KeyEvent("seen\r"))
+	b.shown("somebody at this machine acknowledged it: seen")
 }

@@ -135,6 +135,12 @@ func TestReportAgainstReadings(t *testing.T) {
 	if r.Alarms.Raised == 0 || len(r.Alarms.Standing) == 0 || len(r.Alarms.Longest) == 0 || r.Alarms.Longest[0].To != nil {
 		t.Errorf("alarms: %+v", r.Alarms)
 	}
+
+	before := r.Controllers[0].Energy
+	w.run(10 * time.Minute) // what was read for the one before is not given for ever
+	if after := readReport(t, h, "").Controllers[0].Energy; after <= before {
+		t.Errorf("ten minutes later the energy is %.0f J, before %.0f", after, before)
+	}
 }
 
 // integral is the energy of a controller's readings, by trapezoids over gaps of three periods at most (design: energy).

@@ -39,8 +39,10 @@ type alarmTally struct {
 // in it are among those that stand now.
 func (s *server) reportAlarms(v *visit, r *siteReport) error {
 	at := fleet.Subject(r.site.ID)
+	span := r.span
+	span.until = later(span.from, earlier(span.to, r.at)) // alarms are known to the instant
 	t := &alarmTally{
-		span: r.span, kinds: map[fleet.Kind]*alarmCount{}, open: map[fleet.AlarmKey]*stoodAlarm{},
+		span: span, kinds: map[fleet.Kind]*alarmCount{}, open: map[fleet.AlarmKey]*stoodAlarm{},
 		seen: map[fleet.AlarmKey]bool{}, links: map[fleet.Subject]*linkReport{},
 	}
 	for i := range r.rings {
@@ -57,7 +59,7 @@ func (s *server) reportAlarms(v *visit, r *siteReport) error {
 		}
 	}
 	m := alerts.NewMeter(r.span.from, alerts.DefaultLimits, before...)
-	for c, err := range s.Alarms.Changes(v.ctx, r.span.from, r.span.until) {
+	for c, err := range s.Alarms.Changes(v.ctx, span.from, span.until) {
 		if err != nil {
 			return err
 		}
@@ -67,8 +69,8 @@ func (s *server) reportAlarms(v *visit, r *siteReport) error {
 		m.Add(&c)
 		t.add(&c)
 	}
-	if r.span.until.After(r.span.from) { // else it is all still to come
-		r.measured = m.Performance(r.span.until)
+	if span.until.After(span.from) { // else it is all still to come
+		r.measured = m.Performance(span.until)
 	}
 	r.kinds, r.longest = t.finish()
 	for _, a := range activeAlarms(inside(v.alarm, at)) {
