@@ -4,10 +4,10 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 	"os"
 	"slices"
-	"strings"
 	"time"
 
 	"gopkg.in/yaml.v3"
@@ -43,6 +43,33 @@ type Event struct {
 type Expectation struct {
 	Alarm fleet.Kind
 	On    fleet.Subject
+}
+
+// String names the alarm as people do.
+func (e Expectation) String() string { return fmt.Sprintf("%s on %s", e.Alarm, e.On) }
+
+// Compare holds the alarms that were raised against those that the scenario expects, and returns those that were not
+// raised and those that nobody expects, sorted by kind and subject. What was raised may name one several times.
+func (s *Scenario) Compare(raised iter.Seq[fleet.AlarmKey]) (missing, other []Expectation) {
+	came := map[Expectation]bool{}
+	for k := range raised {
+		e := Expectation{k.Kind, k.Subject}
+		if !came[e] && !slices.Contains(s.Expect, e) {
+			other = append(other, e)
+		}
+		came[e] = true
+	}
+	for _, e := range s.Expect {
+		if !came[e] {
+			missing = append(missing, e)
+		}
+	}
+	slices.SortFunc(other, byName)
+	return missing, other
+}
+
+func byName(a, b Expectation) int {
+	return cmp.Or(cmp.Compare(a.Alarm, b.Alarm), cmp.Compare(a.On, b.On))
 }
 
 // action is one thing that a scenario does to a plant.
@@ -180,9 +207,7 @@ func (p *scenarioParser) expect(n *yaml.Node) {
 		}
 		p.s.Expect = append(p.s.Expect, e)
 	}
-	slices.SortFunc(p.s.Expect, func(a, b Expectation) int {
-		return cmp.Or(strings.Compare(string(a.Alarm), string(b.Alarm)), strings.Compare(string(a.On), string(b.On)))
-	})
+	slices.SortFunc(p.s.Expect, byName)
 }
 
 // start returns the instant at which the scenario begins on a clock.

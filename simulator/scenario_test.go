@@ -125,6 +125,26 @@ func TestScenarioExample(t *testing.T) {
 	}
 }
 
+// What a scenario promises is held against what was raised, both ways; the same alarm twice is one.
+func TestScenarioCompare(t *testing.T) {
+	s := &Scenario{Expect: []Expectation{{"link-down", "mill/north/a>b"}, {"stage-split", "mill/north/c"}}}
+	cut, split, silent := fleet.AlarmKey{Kind: "link-down", Subject: "mill/north/a>b"}, fleet.AlarmKey{Kind: "stage-split", Subject: "mill/north/c"}, fleet.AlarmKey{Kind: "site-silent", Subject: "mill"}
+	for _, c := range []struct {
+		raised []fleet.AlarmKey
+		want   string
+	}{
+		{[]fleet.AlarmKey{cut, split, cut}, "[] []"},
+		{[]fleet.AlarmKey{split}, "[link-down on mill/north/a>b] []"},
+		{[]fleet.AlarmKey{split, silent, cut, silent}, "[] [site-silent on mill]"},
+		{nil, "[link-down on mill/north/a>b stage-split on mill/north/c] []"},
+	} {
+		missing, other := s.Compare(slices.Values(c.raised))
+		if got := fmt.Sprint(missing, other); got != c.want {
+			t.Errorf("%v: %s, want %s", c.raised, got, c.want)
+		}
+	}
+}
+
 var faultTable = regexp.MustCompile(`(?s)<!-- faults -->\n(.*?)<!-- end -->\n`)
 
 // The page lists the faults from the table that the parser goes by, and names every key that it reads.

@@ -25,13 +25,11 @@ import (
 
 // demoOptions are the flags of demo.
 type demoOptions struct {
-	scenario string
-	list     bool
-	speed    float64
-	limit    time.Duration
-	seed     uint64
-	listen   string
-	keep     string
+	list   bool
+	limit  time.Duration
+	listen string
+	keep   string
+	simulated
 }
 
 func (a *app) demoCommand() *cobra.Command {
@@ -59,11 +57,9 @@ were raised, and no other; the exit status is 1 if not.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&o.scenario, "scenario", "", "name of a shipped scenario, or path of a scenario file")
+	o.flags(c, 60)
 	f.BoolVar(&o.list, "list", false, "list the shipped scenarios")
-	f.Float64Var(&o.speed, "speed", 60, "simulated seconds in a second")
 	f.DurationVar(&o.limit, "for", 0, "end after this time, as in 90s; 0: when interrupted")
-	f.Uint64Var(&o.seed, "seed", 0, "of everything random; the same seed gives the same weather")
 	f.StringVar(&o.listen, "listen", fleet.DefaultListen, "address of the demo's own pages; a free port is taken if it is in use")
 	f.StringVar(&o.keep, "keep", "", "keep the database in this folder")
 	return c
@@ -149,7 +145,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 		ctx, cancel = context.WithTimeout(ctx, o.limit)
 		defer cancel()
 	}
-	tally := &tally{raised: map[expectation]bool{}}
+	tally := &tally{raised: map[fleet.AlarmKey]bool{}}
 	if err := a.watchDemo(ctx, p, sim, o, log, tally); err != nil {
 		return err
 	}

@@ -18,11 +18,23 @@ import (
 type simulateOptions struct {
 	mapFile     string
 	fleetFile   string
-	scenario    string
 	controllers int
 	listen      string
-	speed       float64
-	seed        uint64
+	simulated
+}
+
+// simulated is what can be said of any simulation.
+type simulated struct {
+	scenario string
+	speed    float64
+	seed     uint64
+}
+
+func (s *simulated) flags(c *cobra.Command, speed float64) {
+	f := c.Flags()
+	f.StringVar(&s.scenario, "scenario", "", "name of a shipped scenario, or path of a scenario file")
+	f.Float64Var(&s.speed, "speed", speed, "simulated seconds in a second")
+	f.Uint64Var(&s.seed, "seed", 0, "of everything random; the same seed gives the same weather")
 }
 
 func (a *app) simulateCommand() *cobra.Command {
@@ -41,11 +53,9 @@ so a map can be tried before there is a device.`,
 	f := c.Flags()
 	f.StringVar(&o.mapFile, "map", "", "register map that every controller has")
 	f.StringVar(&o.fleetFile, "fleet", "", "fleet file whose controllers to serve")
-	f.StringVar(&o.scenario, "scenario", "", "name of a shipped scenario, or path of a scenario file")
+	o.flags(c, 1)
 	f.IntVar(&o.controllers, "controllers", 1, "how many controllers, with --map")
 	f.StringVar(&o.listen, "listen", "127.0.0.1:15020", "address of the first controller, with --map; the others follow port by port")
-	f.Float64Var(&o.speed, "speed", 1, "simulated seconds in a second")
-	f.Uint64Var(&o.seed, "seed", 0, "of everything random")
 	return c
 }
 

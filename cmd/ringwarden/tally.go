@@ -3,7 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
-	"slices"
+	"maps"
 	"strings"
 	"sync"
 
@@ -11,13 +11,10 @@ import (
 	"ringwarden/simulator"
 )
 
-// An expectation is an alarm of a kind on a subject.
-type expectation = fleet.AlarmKey
-
 // A tally remembers which alarms were raised. It is a [road.Watcher].
 type tally struct {
 	mu     sync.Mutex // guards raised
-	raised map[expectation]bool
+	raised map[fleet.AlarmKey]bool
 }
 
 // Put takes no interest in frames.
@@ -38,13 +35,9 @@ func (t *tally) PutChanges(changes []fleet.Change) {
 func (a *app) compare(s *simulator.Scenario, t *tally) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	expected := map[expectation]bool{}
-	for _, e := range s.Expect {
-		expected[expectation{Kind: e.Alarm, Subject: e.On}] = true
-	}
-	missing, other := difference(expected, t.raised), difference(t.raised, expected)
+	missing, other := s.Compare(maps.Keys(t.raised))
 	if len(missing) == 0 && len(other) == 0 {
-		fmt.Fprintf(a.out, "\nAs the scenario expects: %s.\n", listed(difference(t.raised, nil)))
+		fmt.Fprintf(a.out, "\nAs the scenario expects: %s.\n", listed(s.Expect))
 		return nil
 	}
 	var faults []error
@@ -57,21 +50,13 @@ func (a *app) compare(s *simulator.Scenario, t *tally) error {
 	return errors.Join(faults...)
 }
 
-// difference returns what is in one set and not in another, in order.
-func difference(in, notIn map[expectation]bool) []string {
-	var found []string
-	for e := range in {
-		if !notIn[e] {
-			found = append(found, fmt.Sprintf("%s on %s", e.Kind, e.Subject))
-		}
-	}
-	slices.Sort(found)
-	return found
-}
-
-func listed(alarms []string) string {
+func listed(alarms []simulator.Expectation) string {
 	if len(alarms) == 0 {
 		return "no alarm"
 	}
-	return strings.Join(alarms, ", ")
+	names := make([]string, len(alarms))
+	for i, e := range alarms {
+		names[i] = e.String()
+	}
+	return strings.Join(names, ", ")
 }
