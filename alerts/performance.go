@@ -145,7 +145,11 @@ func (m *Meter) Add(c *fleet.Change) {
 		return
 	}
 	m.advance(c.At)
+	_, known := m.keys[c.Alarm.AlarmKey]
 	t := m.of(c.Alarm.AlarmKey)
+	if !known && annunciated(c.From) { // it stood when the time began, and whoever made the meter did not know
+		t.since = c.Alarm.Raised
+	}
 	if t.since.IsZero() && annunciated(c.From) && c.Alarm.State != fleet.Unacknowledged {
 		t.since = c.Alarm.Raised // it stood before the first change that was counted
 	}

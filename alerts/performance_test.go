@@ -131,3 +131,13 @@ func TestPerformanceOfWhatStoodBefore(t *testing.T) {
 		t.Errorf("%+v, %v", p, err)
 	}
 }
+
+// An alarm that stood before the time began is stale as well, when it first shows by going.
+func TestStaleFromBefore(t *testing.T) {
+	m := NewMeter(noon, DefaultLimits)
+	m.Add(then(raisedAt(noon.Add(-30*time.Hour), "no-full-charge", "mill/north", fleet.Medium), 31*time.Hour, fleet.AlarmNormal, ""))
+	p := m.Performance(noon.Add(2 * time.Hour))
+	if len(p.Stale) != 1 || p.Stale[0].For != 31*time.Hour || p.Alarms != 0 {
+		t.Errorf("stale: %+v, %d alarms; want one of 31 hours, and none raised", p.Stale, p.Alarms)
+	}
+}
