@@ -183,8 +183,11 @@ func linkWords(ring *fleet.Ring, l *linkReport) reportLinkRow {
 	return row
 }
 
-// whole reports whether most of a report's time was read: only then does a rate mean something.
+// whole reports whether a report is of some days of which most was read: only then does a rate by the day mean something.
 func (r *siteReport) whole() bool {
+	if r.span.until.Sub(r.span.from) < 2*24*time.Hour {
+		return false
+	}
 	read := time.Duration(0)
 	for i := range r.units {
 		read += max(r.units[i].staged, r.units[i].covered)
@@ -247,7 +250,7 @@ func (v *visit) reportAlarmsView(r *siteReport) reportAlarmsView {
 	}
 	for i := range r.standing {
 		a := &r.standing[i]
-		d.Standing = append(d.Standing, reportStandingRow{sentence(a.Text), instantWords(a.Since, zone), a.Advice, a.Caution})
+		d.Standing = append(d.Standing, reportStandingRow{sentence(v.withoutSite(a)), instantWords(a.Since, zone), a.Advice, a.Caution})
 	}
 	return d
 }

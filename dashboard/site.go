@@ -21,6 +21,7 @@ type sitePage struct {
 	Total   energyRow
 	At      string
 	Demo    bool
+	Report  string // address of the report of the month
 }
 
 // A fact is a name and a value.
@@ -65,7 +66,7 @@ func (s *server) sitePage(v *visit, id fleet.SiteID) (*view, error) {
 	}
 	standing := inside(v.alarm, fleet.Subject(id))
 	active := activeAlarms(standing)
-	d := &sitePage{Name: site.Name, At: clock(v.now, v.now, site.Zone), Demo: s.Cables != nil}
+	d := &sitePage{Name: site.Name, At: clock(v.now, v.now, site.Zone), Demo: s.Cables != nil, Report: "/reports/" + string(id)}
 	d.Alarms = v.alarmViews(active[:min(len(active), mostAlarms)])
 	d.More = len(active) - len(d.Alarms)
 	var all []unit
