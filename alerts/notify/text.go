@@ -42,7 +42,34 @@ func (p *plan) headline(i *Item) string {
 	lead := map[News]string{
 		Raised: capital(i.Alarm.Priority.String()), Returned: "Over", Explained: "Explained", Test: "Test", Reminder: "Still",
 	}[i.News]
-	return shorten(oneLine(lead+": "+cmp.Or(i.Alarm.Text, string(i.Alarm.Kind)+" on "+string(i.Alarm.Subject))), headlineLimit)
+	return headlineOf(lead + ": " + cmp.Or(i.Alarm.Text, string(i.Alarm.Kind)+" on "+string(i.Alarm.Subject)))
+}
+
+// headlineOf makes a headline of a text. One that is too long ends where a part of the sentence ends, if the half of it or
+// more is before that, and else with a whole word.
+func headlineOf(text string) string {
+	text = oneLine(text)
+	if len(text) <= headlineLimit {
+		return text
+	}
+	cut := shorten(text, headlineLimit)
+	for _, end := range []string{"; ", ": ", ", "} {
+		if at := strings.LastIndex(cut, end); at >= headlineLimit/2 {
+			return cut[:at]
+		}
+	}
+	if at := strings.LastIndexByte(cut, ' '); at >= headlineLimit/2 {
+		return cut[:at] + "…"
+	}
+	return cut
+}
+
+// stop ends a sentence that has no end yet.
+func stop(s string) string {
+	if s = strings.TrimSpace(s); s == "" || strings.ContainsAny(s[len(s)-1:], ".!?") {
+		return s
+	}
+	return s + "."
 }
 
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -67,7 +94,7 @@ func (p *plan) subject(m *Message) string {
 	if m.More > 0 {
 		still = "" // of those that it has no room for, nobody knows
 	}
-	return shorten(oneLine(fmt.Sprintf("%s: %d alarms%s; first: %s", capital(most.String()), n, still, p.urgent(m)[0].Alarm.Text)), headlineLimit)
+	return headlineOf(fmt.Sprintf("%s: %d alarms%s; first: %s", capital(most.String()), n, still, p.urgent(m)[0].Alarm.Text))
 }
 
 // urgent returns the items as a person should read them: what stands first, then the higher priority, then the older.
@@ -111,7 +138,7 @@ func (p *plan) writeDigest(b *strings.Builder, m *Message) {
 
 func (p *plan) writeItem(b *strings.Builder, i *Item) {
 	a := &i.Alarm
-	fmt.Fprintf(b, "%s\n", a.Text)
+	fmt.Fprintf(b, "%s\n", stop(a.Text))
 	switch i.News {
 	case Raised:
 		fmt.Fprintf(b, "It has been so since %s. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])

@@ -78,6 +78,26 @@ func TestMessagesRead(t *testing.T) {
 	}
 }
 
+// A subject says a whole thought, or at the least whole words; a text that the engine leaves without an end gets one.
+func TestHeadlines(t *testing.T) {
+	for text, want := range map[string]string{
+		"High: Mill: nothing comes": "High: Mill: nothing comes",
+		"High: Fernhollow Mill: nothing has come from Ridge turbine to Miller's loft for 3.5 s: its counters of received frames have stood still":  "High: Fernhollow Mill: nothing has come from Ridge turbine to Miller's loft for 3.5 s",
+		"Medium: Fernhollow Mill: Miller's loft uses exactly 25.0 °C as battery temperature, which is what a controller without one falls back to": "Medium: Fernhollow Mill: Miller's loft uses exactly 25.0 °C as battery temperature",
+		"Low: " + strings.Repeat("wordy ", 40):   "Low: " + strings.Repeat("wordy ", 18) + "wordy…",
+		"Low: " + strings.Repeat("unbroken", 40): "Low: " + strings.Repeat("unbroken", 14) + "unb…",
+	} {
+		if got := headlineOf(text); got != want {
+			t.Errorf("%q\nbecomes %q\nwant    %q", text, got, want)
+		}
+	}
+	for text, want := range map[string]string{"it stands still": "it stands still.", "It does.": "It does.", "": "", "who? ": "who?"} {
+		if got := stop(text); got != want {
+			t.Errorf("%q ends as %q", text, got)
+		}
+	}
+}
+
 // Texts of any length and content leave a message that can be stored, and a subject that is one line.
 func TestMessagesStaySmall(t *testing.T) {
 	m := &Message{ID: "rw_1", Digest: digestFlood}

@@ -14,6 +14,9 @@ import (
 // figuresPast is the time that figures are of if none is named: the standard wants thirty days at least.
 const figuresPast = 30 * 24 * time.Hour
 
+// fewAlarms is below how many alarms shares say little.
+const fewAlarms = 50
+
 // alarmFigures prints how well the alarms of a time served the people who get them.
 func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Duration, asJSON bool) error {
 	if past <= 0 {
@@ -66,6 +69,9 @@ func printFigures(out io.Writer, p *alerts.Performance) {
 	line("stale (more than 24 h)", fmt.Sprint(len(p.Stale)), "fewer than 5")
 	line("low, medium, high", fmt.Sprintf("%.0f/%.0f/%.0f %%", 100*p.ByPriority[0], 100*p.ByPriority[1], 100*p.ByPriority[2]), "80/15/5 %")
 	line("shelved, suppressed by design", fmt.Sprintf("%d, %d", p.Shelved, p.Suppressed), "")
+	if p.Alarms > 0 && p.Alarms < fewAlarms {
+		fmt.Fprintln(out, "\nOf so few alarms, shares say little.")
+	}
 	printFrequencies(out, "Most frequent", p.TopTen)
 	printFrequencies(out, "Chattering (came or went within a quarter of an hour)", p.Chattering)
 	printFrequencies(out, "Fleeting (gone within 30 s)", p.Fleeting)

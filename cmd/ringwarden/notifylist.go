@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -112,7 +113,10 @@ keeps its key, so that whoever has got it after all can tell. Mend first what wa
 				id = args[0]
 			}
 			n, err := door.NewClient(f.Store, userName()).Retry(c.Context(), id)
-			if err != nil {
+			switch {
+			case errors.Is(err, fs.ErrPermission):
+				return doorHint(f, err)
+			case err != nil:
 				return hintedError{err, "ringwarden notify list shows what was given up, and the daemon must run"}
 			}
 			fmt.Fprintf(a.out, "%s again\n", count(n, "message is tried", "messages are tried"))

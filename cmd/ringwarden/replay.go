@@ -106,6 +106,7 @@ type replay struct {
 	waiting  []heard // raised on one side, in the order of time, and not yet found on the other
 	both     int
 	only     [2]int // by side
+	after    int    // alarms of the time that were raised after its last frame
 }
 
 // The sides of a comparison.
@@ -159,7 +160,11 @@ func (r *replay) run(frames iter.Seq2[fleet.Frame, error], history iter.Seq2[fle
 			return err
 		}
 	}
-	if err := past.until(time.Time{}, r.hear); err != nil {
+	// What was raised after the newest reading that is stored, as in the last minute before now, cannot be found anew.
+	if err := past.until(now, r.hear); err != nil {
+		return err
+	}
+	if err := past.until(time.Time{}, func(heard) { r.after++ }); err != nil {
 		return err
 	}
 	r.settle(time.Time{})
@@ -226,6 +231,9 @@ func (r *replay) report() {
 	}
 	fmt.Fprintf(r.out, "%d raised now and then, %d only now, %d only then; %d readings in %d frames.\n",
 		r.both, r.only[inReplay], r.only[inHistory], r.readings, r.frames)
+	if r.after > 0 {
+		fmt.Fprintf(r.out, "Not compared: %s then, after the newest reading that is stored.\n", count(r.after, "alarm that was raised", "alarms that were raised"))
+	}
 	if odd := oddities(r.engine.Counts()); odd != "" {
 		fmt.Fprintf(r.out, "Not believed: %s.\n", odd)
 	}
@@ -246,6 +254,7 @@ func oddities(c alerts.Counts) string {
 		{c.NotFinite, "values that are no number"},
 		{c.Undefined, "values that the map cannot name"},
 		{c.Implausible, "implausible values"},
+		{c.Backwards, "instants before the last one"},
 	} {
 		if odd.n == 0 {
 			continue

@@ -143,6 +143,20 @@ func TestReplayTakesNoMoreMemoryForLonger(t *testing.T) {
 	}
 }
 
+// The newest minute of a daemon that runs is in its memory and not in its store: an alarm of that minute is no difference.
+func TestReplayEndsWithTheLastReading(t *testing.T) {
+	f := pairFleet(t)
+	s := fill(t, f, 1)
+	late := fleet.Change{At: long.Add(24 * time.Hour), Alarm: fleet.Alarm{AlarmKey: fleet.AlarmKey{Kind: "controller-silent", Subject: "mill/north/alder"}, State: fleet.Unacknowledged, Raised: long.Add(24 * time.Hour), Text: "late"}}
+	if err := s.PutChanges(t.Context(), []fleet.Change{late}); err != nil {
+		t.Fatal(err)
+	}
+	r, out := replayed(t, f, s, long, long.Add(25*time.Hour))
+	if r.both != 1 || r.only != [2]int{} || !strings.Contains(out, "Not compared: 1 alarm that was raised then, after the newest reading that is stored.") {
+		t.Errorf("%d on both sides, %v on one:\n%s", r.both, r.only, out)
+	}
+}
+
 // What was stored of odd values, and of a controller that has left the fleet file, is counted in the summary and raises
 // nothing.
 func TestReplayCountsWhatItDoesNotBelieve(t *testing.T) {

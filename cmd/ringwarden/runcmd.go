@@ -9,11 +9,13 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
 	"github.com/spf13/cobra"
 
+	"ringwarden/alerts/notify"
 	"ringwarden/fleet"
 	"ringwarden/fleet/userfile"
 )
@@ -196,6 +198,11 @@ func (a *app) checkConfig(path string) error {
 	fmt.Fprintf(a.out, "  readings in %s, committed every %s\n", f.Store, userfile.Span(f.Commit))
 	fmt.Fprintf(a.out, "  polled every %s (fast), %s (normal), %s (slow)\n",
 		userfile.Span(f.Periods.Fast), userfile.Span(f.Periods.Normal), userfile.Span(f.Periods.Slow))
+	told := strings.Join(notify.Recipients(f), ", ")
+	if told == "" {
+		told = "nobody; the pages and the commands alone show them"
+	}
+	fmt.Fprintf(a.out, "  told of alarms: %s\n", told)
 	for s := range f.Sites {
 		site := &f.Sites[s]
 		for r := range site.Rings {

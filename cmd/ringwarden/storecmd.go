@@ -223,6 +223,8 @@ func withNextStep(err error) error {
 		return hintedError{err, "ringwarden run FLEET-FILE stores readings there"}
 	case errors.Is(err, store.ErrDamaged):
 		return hintedError{err, "the daemon moves a damaged database aside when it starts, and begins a new one"}
+	case errors.Is(err, fs.ErrPermission):
+		return hintedError{err, "the database is the daemon's own user's; give the command as that user, as with sudo"}
 	}
 	return err
 }
