@@ -1,15 +1,13 @@
 package store
 
 import (
-	"bytes"
+	"cmp"
 	"context"
-	"encoding/binary"
 	"iter"
+	"slices"
 	"time"
 
 	"go.etcd.io/bbolt"
-
-	"ringwarden/fleet"
 )
 
 // A ClockStep says that the machine's clock was stepped.
@@ -33,9 +31,13 @@ func (s *Store) StepMoves(before, after time.Time) bool {
 // clock.
 //
 // All that was appended since Open is one stretch of steady time, and the newest setting of the clock says best where it
-// lies. So, if [Store.StepMoves] says so, each of its frames that is not folded yet moves by the step, and is marked
-// ([fleet.Frame.Restamped]). Frames that are folded, of a large fleet those older than half an hour, or of earlier runs, stay. It is one commit: all of them or none.
-// Call it from where Append is called, before anything is appended by the new clock.
+// lies. So, if [Store.StepMoves] says so, each of its frames moves by the step, and is marked ([fleet.Frame.Restamped]);
+// but those from before a leap ahead only by what a step back takes back beyond that leap. Frames of earlier runs stay.
+// So do folded ones where the clock went back by no more than it may have drifted, little by little, in the time since
+// Open. The rollups of days that lose or gain frames are made anew.
+//
+// What moves is noted down with the first commit, and moved in further ones where it is much: a StepClock that was killed,
+// or failed, is ended by the next Open. Call it from where Append is called, before anything is appended by the new clock.
 func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved int, err error) {
 	const doing = "moving frames to another time in"
 	before, after = before.Round(0), after.Round(0) // by the wall clock alone
@@ -45,76 +47,24 @@ func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved i
 		return 0, explain(doing, s.path, context.Cause(ctx))
 	}
 	defer func() { <-s.folding }()
-	var keys [][]byte
-	var frames []fleet.Frame
-	if s.StepMoves(before, after) {
-		if keys, frames, err = s.ofThisRun(ctx); err != nil {
-			return 0, explain(doing, s.path, err)
-		}
-	}
-	overlaps := false
-	for i := range frames {
-		frames[i].At = frames[i].At.Add(after.Sub(before))
-		frames[i].Restamped = true
-		overlaps = overlaps || !frames[i].At.After(s.newestAtOpen)
-	}
-	p, err := pack(frames)
+	p, err := s.plan(ctx, before, after)
 	if err != nil {
 		return 0, explain(doing, s.path, err)
 	}
+	var sequence uint64
 	err = s.write(ctx, doing, func(tx *bbolt.Tx) error {
-		journal := tx.Bucket(bucketJournal)
-		for _, k := range keys {
-			if err := journal.Delete(k); err != nil {
-				return err
-			}
-		}
-		for i := range p.parcels {
-			if err := put(journal, &p.parcels[i]); err != nil {
-				return err
-			}
-		}
-		body := appendTime(appendTime(nil, before), after)
-		body = binary.AppendUvarint(body, uint64(len(frames)))
-		return putEntry(tx.Bucket(bucketBooks), BookClock, &Entry{At: after, Body: body})
-	}, func() {
-		if len(frames) > 0 {
-			s.overlaps.Store(overlaps)
-		}
-	})
+		sequence = tx.Bucket(bucketJournal).Sequence()
+		return p.begin(tx)
+	}, func() { s.settle(p.shifts, after.Sub(before), sequence) })
 	if err != nil {
 		return 0, err
 	}
-	return len(frames), s.rebuild()
-}
-
-// ofThisRun reads the frames that were appended since Open and are not folded, and the keys of their records. Damaged
-// records stay where they are.
-func (s *Store) ofThisRun(ctx context.Context) (keys [][]byte, frames []fleet.Frame, err error) {
-	u := unpacker{layout: s.layout}
-	for batch, err := range s.records(ctx, bucketJournal, nil, nil) {
-		if err != nil {
-			return nil, nil, err
-		}
-		for i := range batch {
-			r := &batch[i]
-			if len(r.key) != journalKeySize || journalSequence(r.key) <= s.runFrom {
-				continue
-			}
-			body, at, err := r.dated()
-			n := len(frames)
-			if err == nil {
-				frames, err = u.unpack(frames, at, body)
-			}
-			if err != nil {
-				s.damagedRecord(bucketJournal, r.key, err)
-				frames = frames[:n]
-				continue
-			}
-			keys = append(keys, bytes.Clone(r.key))
-		}
+	if p.shifts == nil {
+		return 0, nil
 	}
-	return keys, frames, nil
+	s.overlaps.Store(p.overlaps || s.overlaps.Load() && slices.Contains(p.shifts, 0))
+	s.forget(p.chunkKeys())
+	return p.moved, cmp.Or(explain(doing, s.path, s.finishMoves(context.WithoutCancel(ctx))), s.rebuild())
 }
 
 // ClockSteps gives the steps of the clock whose new time was at or after from and before to, in that order. An error

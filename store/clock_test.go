@@ -2,7 +2,9 @@ package store_test
 
 import (
 	"path/filepath"
+	"slices"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
@@ -89,4 +91,45 @@ func TestBootsThatOverlap(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+}
+
+// A clock that is drawn back by no more than it may have drifted since the start was not wrong all the while: what is folded
+// stays, what is not moves along, and neither hides the other though they come to lie over each other.
+func TestAClockThatDrifted(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ringwarden.db")
+	synctest.Test(t, func(t *testing.T) {
+		s, err := store.Open(path, store.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		var frames []fleet.Frame
+		for i := range 24 * 360 {
+			frames = append(frames, reading("mill/north/alder", noon.Add(time.Duration(i)*10*time.Second), 490, uint64(i)))
+		}
+		appendFrames(t, s, frames...)
+		if err := s.Fold(t.Context(), noon.Add(12*time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(24 * time.Hour) // by the bubble's clock
+		now := noon.Add(24 * time.Hour)
+		if n, err := s.StepClock(t.Context(), now, now.Add(-30*time.Second)); n != 12*360 || err != nil {
+			t.Fatalf("StepClock = %d, %v; want the journal's 12 hours to move", n, err)
+		}
+		met := make([]bool, len(frames))
+		for _, f := range allFrames(t, s, store.Query{}) {
+			n := f.Values[1].Raw
+			want := frames[n].At
+			if n >= 12*360 {
+				want = want.Add(-30 * time.Second)
+			}
+			if d := f.At.Sub(want); met[n] || d < 0 || d > time.Microsecond || f.Restamped != (n >= 12*360) {
+				t.Fatalf("frame %d lies at %v, marked %v, again %v; want %v", n, f.At, f.Restamped, met[n], want)
+			}
+			met[n] = true
+		}
+		if n := slices.Index(met, false); n >= 0 {
+			t.Errorf("frame %d is lost", n)
+		}
+	})
 }

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
-	"errors"
 	"math"
 	"slices"
 	"time"
@@ -52,6 +51,16 @@ type dueDay struct {
 	key        []byte
 }
 
+// parseDue reads a record of the bucket of due days. One whose end is damaged is taken for a day of 24 hours.
+func parseDue(k, v []byte) (dueDay, bool) {
+	id, start, ok := parseDueKey(k)
+	d := dueDay{controller: id, day: day{start, start + int64(24*time.Hour)}, key: k}
+	if body, sound := unseal(k, v); sound && len(body) == 8 {
+		d.day.end = int64(binary.BigEndian.Uint64(body))
+	}
+	return d, ok && d.day.end > start
+}
+
 // rollDue makes the rollups of the days that are over before an instant.
 func (s *Store) rollDue(ctx context.Context, before time.Time) error {
 	var next []byte
@@ -84,17 +93,9 @@ func (s *Store) dueDays(next []byte, before int64) (days []dueDay, after []byte,
 				after = bytes.Clone(k)
 				return nil
 			}
-			id, start, ok := parseDueKey(k)
-			d := day{start: start}
-			if body, sound := unseal(k, v); ok && sound && len(body) == 8 {
-				d.end = int64(binary.BigEndian.Uint64(body))
-			} else if ok { // which day it was says its key
-				d = dayOf(time.Unix(0, start), s.zone(id))
-			} else {
-				continue
-			}
-			if d.end <= before-around {
-				days = append(days, dueDay{id, d, bytes.Clone(k)})
+			if d, ok := parseDue(k, v); ok && d.day.end <= before-around {
+				d.key = bytes.Clone(k)
+				days = append(days, d)
 			}
 		}
 		return nil
@@ -109,72 +110,103 @@ func (s *Store) rollDay(ctx context.Context, d dueDay, fine bool) error {
 	if err != nil {
 		return err
 	}
+	made := dayRollups{dueDay: d, kept: make(map[string]bool)}
 	err = s.view(func(tx *bbolt.Tx) error {
 		fine = fine || lacking(tx, d.day)
+		made.cuts = d.day.cut(keptDays(tx, d.controller, d.day))
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	var rows []dayRows
-	var k coder
-	for _, point := range points {
-		run, err := s.dayRun(ctx, d.controller, point, d.day)
+	for _, cut := range made.cuts {
+		restarts, err := s.restarts(ctx, d.controller, cut)
 		if err != nil {
 			return err
 		}
-		gap := gapPeriods * run.period()
-		days := run.rollGaps(d.day, Day, gap)
-		if len(days) == 0 {
-			continue
+		for _, point := range points {
+			c, err := s.dayCurve(ctx, d.controller, point, cut)
+			if err != nil {
+				return err
+			}
+			c.restart = restarts
+			made.add(c, cut, point, fine)
 		}
-		p := pointKey{string(d.controller), point}
-		r := dayRows{fineKey: fineKey(d.day.start, p), coarseKey: coarseKey(d.day.start, p)}
-		head := binary.BigEndian.AppendUint64([]byte{leanKind}, uint64(d.day.end))
-		r.coarse = seal(r.coarseKey, appendDay(bytes.Clone(head), d.day, days[0], run.rollGaps(d.day, Hour, gap), &k))
-		if fine {
-			r.fine = seal(r.fineKey, appendLean(head, d.day, FiveMinutes, run.rollGaps(d.day, FiveMinutes, gap), &k))
-		}
-		rows = append(rows, r)
 	}
-	return s.putRollups(ctx, d, rows)
+	return s.putRollups(ctx, &made)
 }
 
-// dayRows are the records of a point and a day; fine is nil where its five minutes are not to be kept.
-type dayRows struct {
-	fineKey, fine     []byte
-	coarseKey, coarse []byte
+// dayRollups are the rollups of a controller's day that are to be kept.
+type dayRollups struct {
+	dueDay
+	cuts         []day // what the day consists of
+	fine, coarse []dayRecord
+	kept         map[string]bool // the keys of both
+	coder        coder
 }
 
-// lacking reports whether some of the raw frames that the rollups of a day are made of may have been dropped.
+// A dayRecord is what is kept of one point and day.
+type dayRecord struct {
+	record
+	day day
+}
+
+// add takes the rollups of a point.
+func (m *dayRollups) add(c *curve, d day, point string, fine bool) {
+	gap := gapPeriods * c.period()
+	days := c.roll(d, Day, gap)
+	if len(days) == 0 {
+		return
+	}
+	p := pointKey{string(m.controller), point}
+	head := binary.BigEndian.AppendUint64([]byte{leanKind}, uint64(d.end))
+	m.coarse = m.put(m.coarse, d, coarseKey(d.start, p), appendDay(bytes.Clone(head), d, days[0], c.roll(d, Hour, gap), &m.coder))
+	if fine {
+		m.fine = m.put(m.fine, d, fineKey(d.start, p), appendLean(head, d, FiveMinutes, c.roll(d, FiveMinutes, gap), &m.coder))
+	}
+}
+
+func (m *dayRollups) put(to []dayRecord, d day, key, body []byte) []dayRecord {
+	m.kept[string(key)] = true
+	return append(to, dayRecord{record{key, seal(key, body)}, d})
+}
+
+// lacking reports whether some of the raw frames that the rollups of a day are made of may have been dropped. Before
+// [firstYear] no clock was right: what is there of those days is what was not moved to another time yet.
 func lacking(tx *bbolt.Tx, d day) bool {
 	from := rawFrom(tx)
-	return from > math.MinInt64 && d.start-around < from
+	return from > math.MinInt64 && d.start-around < from && d.end > firstYear.UnixNano()
 }
 
-// putRollups writes the rollups of a day, unless some of its raw frames were dropped: then those that are there know
-// more. Five minutes that were kept before are dropped where they are not kept now: they are of other frames.
-func (s *Store) putRollups(ctx context.Context, d dueDay, rows []dayRows) error {
+// putRollups writes the rollups of a day in place of those that were there, unless some of its raw frames were dropped:
+// then those that are there know more.
+func (s *Store) putRollups(ctx context.Context, m *dayRollups) error {
 	return s.write(ctx, "folding", func(tx *bbolt.Tx) error {
-		keep := lacking(tx, d.day)
-		fine, coarse := tx.Bucket(bucketFine), tx.Bucket(bucketCoarse)
-		fine.FillPercent, coarse.FillPercent = 1, 0.9
-		put := func(b *bbolt.Bucket, key, value []byte) error {
-			if old := b.Get(key); old != nil && (keep || bytes.Equal(old, value)) {
-				return nil
+		for _, cut := range m.cuts {
+			if lacking(tx, cut) {
+				continue
 			}
-			if value == nil {
-				return b.Delete(key)
-			}
-			return b.Put(key, value)
-		}
-		for i := range rows {
-			r := &rows[i]
-			if err := errors.Join(put(fine, r.fineKey, r.fine), put(coarse, r.coarseKey, r.coarse)); err != nil {
+			if err := m.dropOthers(tx, cut); err != nil {
 				return err
 			}
 		}
-		return tx.Bucket(bucketDue).Delete(d.key)
+		for _, step := range []struct {
+			bucket  []byte
+			records []dayRecord
+			fill    float64
+		}{{bucketFine, m.fine, 1}, {bucketCoarse, m.coarse, 0.9}} {
+			b := tx.Bucket(step.bucket)
+			b.FillPercent = step.fill
+			for _, r := range step.records {
+				if old := b.Get(r.key); old != nil && (lacking(tx, r.day) || bytes.Equal(old, r.value)) {
+					continue
+				}
+				if err := b.Put(r.key, r.value); err != nil {
+					return err
+				}
+			}
+		}
+		return tx.Bucket(bucketDue).Delete(m.key)
 	}, func() {})
 }
 

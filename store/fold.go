@@ -49,7 +49,7 @@ type folder struct {
 	s        *Store
 	unpacker unpacker
 	coder    coder
-	builders map[frameKey]*chunkBuilder
+	builders map[builderKey]*chunkBuilder
 	done     []folded
 	doneSize int
 	folded   map[frameKey][]foldedSpan // what chunks there are of the window
@@ -61,8 +61,15 @@ type folder struct {
 
 // A folded is a chunk that is not written yet.
 type folded struct {
-	key  chunkKey
-	body []byte
+	key     chunkKey
+	stretch int // of its frames; see [Store.stretchOf]
+	body    []byte
+}
+
+// A builderKey says what goes into one chunk: of frames of two stretches a step of the clock may move the ones alone.
+type builderKey struct {
+	frameKey
+	stretch int
 }
 
 // A foldedSpan is a chunk that was there before.
@@ -132,36 +139,71 @@ func (f *folder) take(batch []record) error {
 	})
 	for len(batch) > 0 {
 		n := sameInstant(batch)
-		var bad []record
-		f.frames, bad = f.s.unpackInstant(&f.unpacker, f.frames[:0], batch[:n])
-		frames := f.frames
+		if err := f.takeInstant(batch[:n]); err != nil {
+			return err
+		}
 		batch = batch[n:]
-		for _, r := range bad {
-			f.bad = append(f.bad, record{key: bytes.Clone(r.key), value: bytes.Clone(r.value)})
-		}
-		for i := range frames {
-			if err := f.add(&frames[i]); err != nil {
-				return err
-			}
-		}
 	}
 	return nil
 }
 
-func (f *folder) add(frame *fleet.Frame) error {
-	key := frameKey{frame.Controller, frame.Group}
-	if there, err := f.isFolded(key, frame.At.UnixNano()); there || err != nil {
+// takeInstant adds the records of an instant, those of each stretch by themselves.
+func (f *folder) takeInstant(batch []record) error {
+	for first := len(batch); len(batch) > 0; {
+		stretch, n := f.stretchOf(&batch[0]), 1
+		for n < len(batch) && f.stretchOf(&batch[n]) == stretch {
+			n++
+		}
+		var bad []record
+		f.frames, bad = f.s.unpackInstant(&f.unpacker, f.frames[:0], batch[:n])
+		for _, r := range bad {
+			f.bad = append(f.bad, record{key: bytes.Clone(r.key), value: bytes.Clone(r.value)})
+		}
+		for i := range f.frames {
+			if n < first && f.isTaken(&f.frames[i], stretch) {
+				continue
+			}
+			if err := f.add(&f.frames[i], stretch); err != nil {
+				return err
+			}
+		}
+		batch = batch[n:]
+	}
+	return nil
+}
+
+func (f *folder) stretchOf(r *record) int {
+	if len(r.key) != journalKeySize {
+		return -1
+	}
+	return f.s.stretchOf(journalSequence(r.key))
+}
+
+// isTaken reports whether a frame of the same key and instant was just taken from an older stretch: that one stands.
+func (f *folder) isTaken(frame *fleet.Frame, stretch int) bool {
+	for older := -1; older < stretch; older++ {
+		b := f.builders[builderKey{frameKey{frame.Controller, frame.Group}, older}]
+		if b != nil && b.last == frame.At.UnixNano() {
+			return true
+		}
+	}
+	return false
+}
+
+func (f *folder) add(frame *fleet.Frame, stretch int) error {
+	key := builderKey{frameKey{frame.Controller, frame.Group}, stretch}
+	if there, err := f.isFolded(key.frameKey, frame.At.UnixNano()); there || err != nil {
 		return err
 	}
 	b := f.builders[key]
 	if b != nil && !b.takes(frame) {
-		f.finish(b)
+		f.finish(b, stretch)
 		b = nil
 	}
 	if b == nil {
 		b = &chunkBuilder{controller: frame.Controller, group: frame.Group}
 		if f.builders == nil {
-			f.builders = make(map[frameKey]*chunkBuilder)
+			f.builders = make(map[builderKey]*chunkBuilder)
 		}
 		f.builders[key] = b
 	}
@@ -190,12 +232,12 @@ func (f *folder) isFolded(key frameKey, at int64) (bool, error) {
 	return false, nil
 }
 
-func (f *folder) finish(b *chunkBuilder) {
+func (f *folder) finish(b *chunkBuilder, stretch int) {
 	key := chunkKey{
 		window: windowOf(b.first), controller: b.controller, group: b.group, first: b.first, last: b.last,
 	}
 	body := b.encode(&f.coder)
-	f.done = append(f.done, folded{key: key, body: body})
+	f.done = append(f.done, folded{key: key, stretch: stretch, body: body})
 	f.doneSize += len(body)
 }
 
@@ -210,8 +252,8 @@ func (f *folder) size() int {
 // flush writes what was gathered, then takes the journal's records from first to end out. Between the two, and after a
 // fold that was stopped there, frames are in both: readers and the next fold see that they are the same ones.
 func (f *folder) flush(ctx context.Context, first, end []byte) error {
-	for _, b := range f.builders {
-		f.finish(b)
+	for key, b := range f.builders {
+		f.finish(b, key.stretch)
 	}
 	f.builders = nil
 	slices.SortFunc(f.done, func(a, b folded) int { return bytes.Compare(a.key.bytes(), b.key.bytes()) })
@@ -223,6 +265,7 @@ func (f *folder) flush(ctx context.Context, first, end []byte) error {
 		if err := f.s.putChunks(ctx, done[:n]); err != nil {
 			return err
 		}
+		f.s.remember(done[:n])
 		for _, d := range done[:n] {
 			key := frameKey{d.key.controller, d.key.group}
 			f.folded[key] = append(f.folded[key], foldedSpan{key: d.key})

@@ -26,6 +26,7 @@ var (
 	bucketBooks      = []byte("books")      // calls, annotations and the like, by book and instant
 	bucketStates     = []byte("states")     // what others want back after a restart, by name
 	bucketQuarantine = []byte("quarantine") // damaged records that had to leave their place
+	bucketMoving     = []byte("moving")     // chunks whose frames are on their way to another time, by chunk key
 )
 
 // firstBuckets are those of every format.
@@ -37,6 +38,7 @@ var laterBuckets = [][]byte{bucketChunks, bucketDue, bucketFine, bucketCoarse, b
 var (
 	keyStore   = []byte("store")    // in the head: magic, version, when made
 	keyRawFrom = []byte("raw from") // in the head: before which instant frames were dropped
+	keyParted  = []byte("parted")   // in the head: how often frames had to be kept apart; see parting
 	keyClosed  = []byte("closed")   // in the head: there while nothing was written since a clean close
 )
 

@@ -11,10 +11,14 @@ import (
 // takes a fifth of the room. What is read stays the same, and so does it if this is stopped anywhere. Chunks that overlap
 // in time stay as they are. The caller holds the token of folds.
 func (s *Store) joinWindow(ctx context.Context, start int64) error {
-	of := make(map[frameKey][]chunkKey)
-	var order []frameKey
+	of := make(map[builderKey][]chunkKey) // those of two stretches stay apart, since a step of the clock may move the ones alone
+	var order []builderKey
+	stretches := s.stretchesOf(start)
 	err := s.chunkKeys(ctx, start, func(k chunkKey, _ int) {
-		key := frameKey{k.controller, k.group}
+		key := builderKey{frameKey{k.controller, k.group}, -1}
+		if i, ok := stretches[k]; ok {
+			key.stretch = i
+		}
 		if of[key] == nil {
 			order = append(order, key)
 		}
@@ -26,7 +30,7 @@ func (s *Store) joinWindow(ctx context.Context, start int64) error {
 	j := joiner{s: s}
 	for _, key := range order {
 		if keys := of[key]; len(keys) > 1 && apart(keys) {
-			if err := j.join(ctx, keys); err != nil {
+			if err := j.join(ctx, key.stretch, keys); err != nil {
 				return err
 			}
 		}
@@ -57,16 +61,17 @@ type joiner struct {
 type joined struct {
 	gone []chunkKey
 	made []folded
+	done bool
 }
 
 // join makes one controller's and poll group's chunks of a window anew. With one that is damaged all stay as they are.
-func (j *joiner) join(ctx context.Context, keys []chunkKey) error {
+func (j *joiner) join(ctx context.Context, stretch int, keys []chunkKey) error {
 	var b *chunkBuilder
 	done := joined{gone: keys}
 	finish := func() {
 		if b != nil {
 			k := chunkKey{window: windowOf(b.first), controller: b.controller, group: b.group, first: b.first, last: b.last}
-			done.made = append(done.made, folded{k, b.encode(&j.coder)})
+			done.made = append(done.made, folded{k, stretch, b.encode(&j.coder)})
 		}
 	}
 	for i := range keys {
@@ -118,7 +123,14 @@ func (j *joiner) flush(ctx context.Context) error {
 		}
 		_, err := b.NextSequence() // tells readers that there is something new
 		return err
-	}, func() {})
+	}, func() {
+		for i := range made {
+			if made[i].done {
+				j.s.forget(made[i].gone)
+				j.s.remember(made[i].made)
+			}
+		}
+	})
 }
 
 // replaceChunks does it for one controller and poll group, unless some of it was dropped for its age meanwhile.
@@ -128,6 +140,7 @@ func replaceChunks(b *bbolt.Bucket, j *joined) error {
 			return nil
 		}
 	}
+	j.done = true
 	for i := range j.gone {
 		if err := b.Delete(j.gone[i].bytes()); err != nil {
 			return err

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -32,7 +33,10 @@ func Open(path string, o Options) (*Store, error) {
 	if o.Wait <= 0 {
 		o.Wait = time.Second
 	}
-	s := &Store{path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree}
+	s := &Store{
+		path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, opened: time.Now(),
+		writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree,
+	}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {
 		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
@@ -58,18 +62,35 @@ func Open(path string, o Options) (*Store, error) {
 		err = s.upgrade()
 	}
 	if err == nil {
-		err = s.rebuild()
-	}
-	var st Stat
-	if err == nil {
-		st, err = s.Stat()
-		s.newestAtOpen = st.Newest
+		err = s.beginRun()
 	}
 	if err != nil {
 		s.abandon()
 		return nil, err
 	}
 	return s, nil
+}
+
+// beginRun ends what an earlier run had begun to move, and takes down how everything stands.
+func (s *Store) beginRun() error {
+	if !s.readOnly {
+		if err := s.finishMoves(context.Background()); err != nil {
+			s.log.Error("readings of an earlier run are still to be moved to another time; it is tried again with the next start", "error", err)
+		}
+	}
+	err := s.view(func(tx *bbolt.Tx) error {
+		s.stretches = []stretch{{from: tx.Bucket(bucketJournal).Sequence()}}
+		return nil
+	})
+	if err != nil {
+		return explain("opening", s.path, err)
+	}
+	if err := s.rebuild(); err != nil {
+		return err
+	}
+	st, err := s.Stat()
+	s.newestAtOpen = st.Newest
+	return err
 }
 
 // missing reports whether a new file can be made at path without losing anything.
@@ -189,7 +210,6 @@ func (s *Store) readHead() error {
 		if head == nil {
 			return nil
 		}
-		s.runFrom = tx.Bucket(bucketJournal).Sequence()
 		_, s.marked = unseal(keyClosed, head.Get(keyClosed))
 		body, ok = unseal(keyStore, head.Get(keyStore))
 		body = bytes.Clone(body)

@@ -16,7 +16,7 @@ const gapPeriods = 3
 const around = int64(time.Hour)
 
 // period returns the median distance of the samples, good or not: how often the point is asked for.
-func (c *Run) period() int64 {
+func (c *curve) period() int64 {
 	if len(c.At) < 2 {
 		return 0
 	}
@@ -29,22 +29,24 @@ func (c *Run) period() int64 {
 }
 
 // roll returns the buckets of a day that have something in them. The curve may reach beyond the day: what joins a
-// sample inside to one outside is split at the border.
-func (c *Run) roll(d day, r Resolution) []Rollup { return c.rollGaps(d, r, gapPeriods*c.period()) }
-
-// rollGaps is roll where it is known how long a gap may be.
-func (c *Run) rollGaps(d day, r Resolution, gap int64) []Rollup {
-	if c.Point == nil || c.Point.Form == fleet.FormText {
+// sample inside to one outside is split at the border. gap is how long what lies between two samples may be.
+//
+// Where the point is coded otherwise from some sample on, nothing is joined over that; where it means something else, a
+// bucket that has both knows the later alone.
+func (c *curve) roll(d day, r Resolution, gap int64) []Rollup {
+	if len(c.pieces) == 0 {
 		return nil
 	}
 	b := roller{c: c, d: d, length: r.length(d), out: d.buckets(r), gap: gap}
+	b.meaning = make([]int, len(b.out))
 	last := -1
 	for i := range c.At {
-		if c.Quality[i] != fleet.Good || math.IsNaN(c.Number[i]) || math.IsInf(c.Number[i], 0) {
+		if !c.good(i) {
 			continue
 		}
+		b.p = &c.pieces[c.piece(i)]
 		b.sample(i)
-		if last >= 0 {
+		if last >= 0 && c.piece(last) == c.piece(i) {
 			b.join(last, i)
 		}
 		last = i
@@ -54,19 +56,26 @@ func (c *Run) rollGaps(d day, r Resolution, gap int64) []Rollup {
 
 // A roller fills the buckets of one day.
 type roller struct {
-	c      *Run
-	d      day
-	length int64
-	gap    int64
-	out    []Rollup
+	c       *curve
+	d       day
+	length  int64
+	gap     int64
+	out     []Rollup
+	meaning []int  // of what is in each
+	p       *piece // of the sample at hand
 }
 
-// at returns the bucket that holds an instant, nil outside the day.
+// at returns the bucket that holds an instant, nil outside the day. One that has numbers of another meaning is emptied.
 func (b *roller) at(t int64) *Rollup {
 	if t < b.d.start || t >= b.d.end {
 		return nil
 	}
-	return &b.out[(t-b.d.start)/b.length]
+	i := (t - b.d.start) / b.length
+	o := &b.out[i]
+	if b.meaning[i] != b.p.meaning {
+		*o, b.meaning[i] = Rollup{Start: o.Start, End: o.End}, b.p.meaning
+	}
+	return o
 }
 
 // sample counts a good sample. Mean holds the sum until finish.
@@ -77,7 +86,7 @@ func (b *roller) sample(i int) {
 	}
 	o.Count++
 	o.Last = v
-	if b.c.Point.Quantity == fleet.QuantityStage {
+	if b.p.point.Quantity == fleet.QuantityStage {
 		return
 	}
 	if o.Count == 1 || v < o.Min {
@@ -92,9 +101,9 @@ func (b *roller) sample(i int) {
 // join adds what lies between two good samples that follow each other.
 func (b *roller) join(i, j int) {
 	c := b.c
-	if c.Point.Counter {
+	if b.p.point.Counter {
 		if o := b.at(c.At[j]); o != nil {
-			o.Total += growth(c.Point, c.Raw[i], c.Raw[j])
+			o.Total += growth(b.p.point, c.Raw[i], c.Raw[j], between(c.restart, c.At[i], c.At[j]))
 		}
 	}
 	from, to := c.At[i], c.At[j]
@@ -113,11 +122,11 @@ func (b *roller) piece(o *Rollup, i, j int, t, end int64) {
 	c := b.c
 	o.Covered += time.Duration(end - t)
 	switch {
-	case c.Point.Quantity == fleet.QuantityStage:
+	case b.p.point.Quantity == fleet.QuantityStage:
 		if s := int(c.Number[i]); s >= 0 && s < len(o.Stages) {
 			o.Stages[s] += time.Duration(end - t)
 		}
-	case c.Point.Unit == fleet.Watt:
+	case b.p.point.Unit == fleet.Watt:
 		slope := (c.Number[j] - c.Number[i]) / float64(c.At[j]-c.At[i])
 		v0 := c.Number[i] + slope*float64(t-c.At[i])
 		v1 := c.Number[i] + slope*float64(end-c.At[i])

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"iter"
+	"math"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -27,7 +28,7 @@ func (r *rollupReader) key() pointKey { return pointKey{string(r.id), r.point} }
 // read gives the rollups of the days that reach into the span from first to last.
 func (r *rollupReader) read(ctx context.Context, first, last int64) iter.Seq2[[]Rollup, error] {
 	return func(yield func([]Rollup, error) bool) {
-		for first <= last {
+		for covered := int64(math.MinInt64); first <= last; {
 			start, ok, err := r.next(ctx, first, last)
 			if err != nil {
 				yield(nil, err)
@@ -36,8 +37,10 @@ func (r *rollupReader) read(ctx context.Context, first, last int64) iter.Seq2[[]
 			if !ok {
 				return
 			}
-			d := dayOf(time.Unix(0, max(start, first)), r.zone)
-			rollups, d, err := r.day(ctx, d)
+			at := max(start, first)
+			d := dayOf(time.Unix(0, at), r.zone)
+			d.start = max(d.start, covered)
+			rollups, d, err := r.day(ctx, d, at)
 			if err != nil {
 				yield(nil, err)
 				return
@@ -48,7 +51,7 @@ func (r *rollupReader) read(ctx context.Context, first, last int64) iter.Seq2[[]
 			if d.end <= first {
 				return // the end of time
 			}
-			first = d.end
+			first, covered = d.end, d.end
 		}
 	}
 }
@@ -60,41 +63,36 @@ func (r *rollupReader) next(ctx context.Context, first, last int64) (int64, bool
 	if err != nil {
 		return 0, false, err
 	}
-	day := first
-	if first > earliest.Add(48*time.Hour).UnixNano() {
-		day = dayOf(time.Unix(0, first), r.zone).start
-	}
 	err = r.s.view(func(tx *bbolt.Tx) error {
-		if k, found := seekCoarse(tx, r.key(), day); found && (!ok || k < start) {
-			start, ok = k, true
+		if k, found := r.kept(tx, first); found && (!ok || k.start < start) {
+			start, ok = k.start, true
 		}
 		return nil
 	})
 	return start, ok && start <= last, err
 }
 
-// seekCoarse finds the first day from start on that has a record of a point.
-func seekCoarse(tx *bbolt.Tx, p pointKey, start int64) (int64, bool) {
+// kept finds the first day that is kept and ends after an instant.
+func (r *rollupReader) kept(tx *bbolt.Tx, after int64) (day, bool) {
 	b := tx.Bucket(bucketCoarse)
 	if b == nil {
-		return 0, false
+		return day{}, false
 	}
-	prefix := p.bytes()
-	k, _ := b.Cursor().Seek(coarseKey(start, p))
-	if !bytes.HasPrefix(k, prefix) || len(k) != len(prefix)+8 {
-		return 0, false
-	}
-	return keyNanos(k[len(prefix):]), true
+	return seekKept(b.Cursor(), r.key(), after)
 }
 
-// day returns the rollups of a day, and the day that they are of: a record that was made in another time zone is given
-// with the day that it was made for.
-func (r *rollupReader) day(ctx context.Context, d day) ([]Rollup, day, error) {
+// day returns the rollups of a day, and the day that they are of: one that holds an instant of it and was made in another
+// time zone is given as it was made, and what comes before one alone.
+func (r *rollupReader) day(ctx context.Context, d day, at int64) ([]Rollup, day, error) {
 	var body []byte
 	var key, bucket []byte
 	err := r.s.view(func(tx *bbolt.Tx) error {
-		if start, ok := seekCoarse(tx, r.key(), d.start); ok && start < d.end {
-			d.start = start
+		switch k, ok := r.kept(tx, at); {
+		case !ok || k.start >= d.end:
+		case k.start <= at:
+			d = k
+		default:
+			d.end = k.start
 		}
 		if outdated(tx, r.id, d) {
 			return nil
@@ -117,8 +115,20 @@ func (r *rollupReader) day(ctx context.Context, d day) ([]Rollup, day, error) {
 		}
 		r.s.damagedRecord(bucket, key, errMalformed)
 	}
-	run, err := r.s.dayRun(ctx, r.id, r.point, d)
-	return run.roll(d, r.resolution), d, err
+	rollups, err := r.fromRaw(ctx, d)
+	return rollups, d, err
+}
+
+// fromRaw makes the rollups of a day.
+func (r *rollupReader) fromRaw(ctx context.Context, d day) ([]Rollup, error) {
+	c, err := r.s.dayCurve(ctx, r.id, r.point, d)
+	if err == nil && c.counts() {
+		c.restart, err = r.s.restarts(ctx, r.id, d)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return c.roll(d, r.resolution, gapPeriods*c.period()), nil
 }
 
 // outdated reports whether the rollups that are kept of a day may lack frames: of a chunk that came after them, or of
@@ -132,7 +142,20 @@ func outdated(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
 		return false
 	}
 	k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, d.start-around))
-	return due.Get(dueKey(id, d.start)) != nil || len(k) >= 8 && keyNanos(k) < d.end+around
+	return isDue(due, id, d) || len(k) >= 8 && keyNanos(k) < d.end+around
+}
+
+// isDue reports whether a day is due that reaches into another one.
+func isDue(due *bbolt.Bucket, id fleet.ControllerID, d day) bool {
+	prefix := append([]byte(id), 0)
+	c := due.Cursor()
+	for k, v := c.Seek(dueKey(id, max(d.start, math.MinInt64+dayLimit)-dayLimit)); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+		other, ok := parseDue(k, v)
+		if ok && other.controller == id && other.day.end > d.start {
+			return other.day.start < d.end
+		}
+	}
+	return false
 }
 
 // decode reads a kept record, and the end of its day.
@@ -161,18 +184,4 @@ func (r *rollupReader) decode(key, value []byte, start int64) ([]Rollup, int64, 
 		}
 	}
 	return rollups, d.end, !w.bad
-}
-
-// dayRun reads a point's samples of a day and a little around it.
-func (s *Store) dayRun(ctx context.Context, id fleet.ControllerID, point string, d day) (Run, error) {
-	var all Run
-	for r, err := range s.Runs(ctx, id, point, time.Unix(0, d.start-around), time.Unix(0, d.end+around)) {
-		if err != nil {
-			return all, err
-		}
-		all.Point = r.Point
-		all.At, all.Raw = append(all.At, r.At...), append(all.Raw, r.Raw...)
-		all.Number, all.Quality = append(all.Number, r.Number...), append(all.Quality, r.Quality...)
-	}
-	return all, nil
 }

@@ -32,12 +32,13 @@ type Store struct {
 	db       *bbolt.DB
 	file     *os.File // the one that db uses
 	format   int      // of the file
-	runFrom  uint64   // the journal's sequence when it was opened: what is above it was appended since
 	created  time.Time
 	pageSize int64
 
+	opened       time.Time   // by the steady clock
 	newestAtOpen time.Time   // instant of the newest frame then
 	overlaps     atomic.Bool // a frame was appended since that is not newer
+	parting      parting
 
 	// writer holds a token while a write is under way, so that waiting for it can be cancelled. What stands below
 	// belongs to whoever put the token in.
@@ -46,9 +47,13 @@ type Store struct {
 	broken error // a write came upon damage: what bbolt remembers may be wrong, so it must not write again
 	listed int   // free pages up to which each commit writes the list of them; see listFree
 
-	loaders sync.Pool     // of *runLoader, for their memory
-	folding chan struct{} // holds a token while a fold is at work
-	joined  int64         // the end of the windows whose chunks were joined; 0: not since Open. It belongs to who has the token
+	loaders sync.Pool // of *runLoader, for their memory
+
+	// folding holds a token while a fold is at work. What stands below belongs to whoever put the token in.
+	folding   chan struct{}
+	stretches []stretch
+	runChunks []runChunk // the oldest first, at most runChunksKept
+	joined    int64      // the end of the windows whose chunks were joined; 0: not since Open
 
 	closed  atomic.Bool
 	layouts layoutBook

@@ -1,0 +1,159 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"math"
+	"slices"
+	"time"
+
+	"go.etcd.io/bbolt"
+
+	"ringwarden/fleet"
+)
+
+// A curve is the samples of a point of a day and a little around it, as the rollups need them. What the point is may
+// change with the map in between.
+type curve struct {
+	At      []int64
+	Raw     []uint64
+	Number  []float64
+	Quality []fleet.Quality
+
+	pieces  []piece
+	restart []restart // of the controller; for counters alone
+}
+
+// A piece is a part of a curve in which the point was coded in one way.
+type piece struct {
+	end     int // the sample after its last one
+	point   *fleet.Point
+	meaning int // the same for those whose numbers are of the same quantity
+}
+
+// add appends what one run has; texts have no rollups.
+func (c *curve) add(r *Run) {
+	if r.Point.Form == fleet.FormText || len(r.At) == 0 {
+		return
+	}
+	c.At, c.Raw = append(c.At, r.At...), append(c.Raw, r.Raw...)
+	c.Number, c.Quality = append(c.Number, r.Number...), append(c.Quality, r.Quality...)
+	meaning := 0
+	if n := len(c.pieces); n > 0 {
+		last := &c.pieces[n-1]
+		if sameCoding(last.point, r.Point) {
+			last.end = len(c.At)
+			return
+		}
+		if meaning = last.meaning; !sameMeaning(last.point, r.Point) {
+			meaning++
+		}
+	}
+	c.pieces = append(c.pieces, piece{len(c.At), r.Point, meaning})
+}
+
+// sameMeaning reports whether the numbers of two points can stand in one sum.
+func sameMeaning(a, b *fleet.Point) bool {
+	return a.Quantity == b.Quantity && a.Unit == b.Unit && a.Counter == b.Counter
+}
+
+// sameCoding reports whether the registers' integers of two points stand for the same, too.
+func sameCoding(a, b *fleet.Point) bool {
+	return a == b || sameMeaning(a, b) && a.Form == b.Form && a.Bits == b.Bits && a.ScaledBy == b.ScaledBy &&
+		a.Mul == b.Mul && a.Div == b.Div && a.Add == b.Add
+}
+
+// piece returns the number of the piece that a sample belongs to.
+func (c *curve) piece(i int) int {
+	if n := len(c.pieces); n == 1 || i < c.pieces[0].end {
+		return 0
+	}
+	p, _ := slices.BinarySearchFunc(c.pieces, i, func(p piece, i int) int {
+		if p.end <= i {
+			return -1
+		}
+		return 1
+	})
+	return p
+}
+
+// point returns what a sample is of.
+func (c *curve) point(i int) *fleet.Point { return c.pieces[c.piece(i)].point }
+
+// good reports whether a sample has a number that counts.
+func (c *curve) good(i int) bool {
+	return c.Quality[i] == fleet.Good && !math.IsNaN(c.Number[i]) && !math.IsInf(c.Number[i], 0)
+}
+
+// counts reports whether the point is a counter anywhere.
+func (c *curve) counts() bool {
+	return slices.ContainsFunc(c.pieces, func(p piece) bool { return p.point.Counter })
+}
+
+// dayCurve reads a point's samples of a day and a little around it.
+func (s *Store) dayCurve(ctx context.Context, id fleet.ControllerID, point string, d day) (*curve, error) {
+	c := new(curve)
+	for r, err := range s.Runs(ctx, id, point, time.Unix(0, d.start-around), time.Unix(0, d.end+around)) {
+		if err != nil {
+			return nil, err
+		}
+		c.add(r)
+	}
+	return c, nil
+}
+
+// restarts finds when a controller started anew in a day or a little around it: by all points that ever told an uptime.
+func (s *Store) restarts(ctx context.Context, id fleet.ControllerID, d day) ([]restart, error) {
+	names, err := s.uptimes()
+	if err != nil {
+		return nil, err
+	}
+	var all []restart
+	for _, name := range names {
+		c, err := s.dayCurve(ctx, id, name, d)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, c.restarts()...)
+	}
+	slices.SortFunc(all, func(a, b restart) int { return int(min(max(a.from-b.from, -1), 1)) })
+	return all, nil
+}
+
+// uptimes returns the names of all points that are an uptime in any layout, of which there is rarely more than one.
+func (s *Store) uptimes() ([]string, error) {
+	layouts, err := s.allLayouts()
+	var names []string
+	for _, l := range layouts {
+		if i, ok := l.Index(fleet.Uptime); ok && !slices.Contains(names, l.Points[i].Name) {
+			names = append(names, l.Points[i].Name)
+		}
+	}
+	slices.Sort(names)
+	return names, err
+}
+
+// allLayouts returns every layout that can be read.
+func (s *Store) allLayouts() ([]*fleet.Layout, error) {
+	var ids []layoutID
+	err := s.view(func(tx *bbolt.Tx) error {
+		c := tx.Bucket(bucketLayouts).Cursor()
+		for k, _ := c.First(); k != nil; k, _ = c.Next() {
+			var id layoutID
+			if copy(id[:], k); bytes.Equal(id[:], k) {
+				ids = append(ids, id)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	var layouts []*fleet.Layout
+	for _, id := range ids {
+		if l, err := s.layout(id); err == nil { // whoever reads what it is of counts it
+			layouts = append(layouts, l)
+		}
+	}
+	return layouts, nil
+}
