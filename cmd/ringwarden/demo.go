@@ -172,6 +172,10 @@ func demoStore(f *fleet.Fleet, keep string) (func(), error) {
 	return func() { _ = os.RemoveAll(folder) }, nil
 }
 
+// demoCommit is how often the demo stores what it read: five minutes of simulated time, so that the page of the cables, which
+// weighs what is stored, follows soon.
+const demoCommit = 5 * time.Second
+
 // watchDemo serves the simulated controllers and watches them until ctx is done.
 func (a *app) watchDemo(ctx context.Context, p *plant, sim *simulator.Plant, o demoOptions, log *slog.Logger, tally *tally) error {
 	listener, err := net.Listen("tcp", o.listen)
@@ -180,7 +184,7 @@ func (a *app) watchDemo(ctx context.Context, p *plant, sim *simulator.Plant, o d
 			return fmt.Errorf("opening an address for the demo's pages: %w", err)
 		}
 	}
-	p.fleet.Listen = listener.Addr().String()
+	p.fleet.Listen, p.fleet.Commit = listener.Addr().String(), demoCommit
 	site := &p.fleet.Sites[0]
 	v := newView(a.out, &site.Rings[0], func() time.Time { return sim.Now().In(site.Zone) })
 
