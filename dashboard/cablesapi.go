@@ -150,10 +150,10 @@ func (k *linkJSON) explain(y diagnosis.Why) {
 
 func (j *cablesJSON) weigh(found *findings) {
 	d := &found.diagnosis
-	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), d.Sound, d.Needs, d.Swap}
+	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), min(d.Sound, 1), d.Needs, d.Swap}
 	for i := range d.Suspects {
 		s := &d.Suspects[i]
-		j.Suspects = append(j.Suspects, suspectJSON{s.What.String(), s.How, s.Link, s.Unit, s.Probability, append([]string{}, s.Evidence...)})
+		j.Suspects = append(j.Suspects, suspectJSON{s.What.String(), s.How, s.Link, s.Unit, min(s.Probability, 1), append([]string{}, s.Evidence...)})
 	}
 	for i := range found.calls {
 		c := &found.calls[i]

@@ -88,8 +88,9 @@
 	const running = (on) => {
 		start.hidden = on;
 		stop.hidden = !on;
+		test.parentElement.querySelector(".intro").hidden = on; // room for what matters
 		sound.hidden = !on;
-		for (const tile of tiles) tile.querySelector(".hear").hidden = on; // room for what matters
+		for (const tile of tiles) tile.querySelector(".hear").hidden = on;
 		if (on && keep) keep.hidden = false;
 	};
 
@@ -111,7 +112,11 @@
 			set(start.querySelector("button"), "Test again");
 			if (lock) lock.release();
 		};
-		stream.onerror = () => { if (stream) set(word, "Not live: the daemon does not answer. It is asked again."); };
+		stream.onerror = () => { 
+			if (!stream) return;
+			set(word, "Not live: the daemon does not answer. It is asked again.");
+			set(left, "");
+		};
 	};
 
 	const listen = (on) => {
