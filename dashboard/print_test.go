@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
@@ -94,6 +95,7 @@ func TestReportOnPaper(t *testing.T) {
 		"report-commissioning": {millReport + "?from=" + day + "T09:00&settings=1", 5, "Notes", "Settings: intended and actual"},
 	} {
 		b.do(chromedp.Navigate(origin + tt.path))
+		whole := b.printedWords()
 		for _, p := range papers {
 			path := b.printed(p, name)
 			boxes, err := exec.Command(totext, "-bbox", path, "-").Output()
@@ -111,6 +113,15 @@ func TestReportOnPaper(t *testing.T) {
 			plain, err := exec.Command(totext, "-layout", path, "-").Output()
 			if err != nil {
 				t.Fatal(err)
+			}
+			on := map[string]bool{}
+			for _, word := range strings.Fields(string(plain)) {
+				on[word] = true
+			}
+			for _, word := range whole {
+				if !on[word] {
+					t.Errorf("%s on %s lacks %q, which the page has", name, p.name, word)
+				}
 			}
 			for _, want := range []string{"Fernhollow Mill", "Energy by source", "Time in each stage", "Cables", "never a protective device", tt.last, tt.must} {
 				if !strings.Contains(string(plain), want) {
@@ -131,6 +142,24 @@ func TestReportOnPaper(t *testing.T) {
 		}
 		b.check(name)
 	}
+}
+
+// printedWords returns the words that the page has for paper.
+func (b *browser) printedWords() []string {
+	b.t.Helper()
+	media := func(name string) {
+		b.do(func(ctx context.Context, target *chromedp.Target) (chromedp.Void, error) {
+			_, err := cdp.Call(ctx, target, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: name})
+			return chromedp.Void{}, err
+		})
+	}
+	media("print")
+	words := strings.Fields(evaluate[string](b, "document.querySelector('main').innerText"))
+	media("")
+	if len(words) < 250 {
+		b.t.Errorf("the page has %d words for paper", len(words))
+	}
+	return words
 }
 
 // insidePaper checks that the words of a page lie within its margins, and returns how many there are.

@@ -258,3 +258,21 @@ func TestReportSpans(t *testing.T) {
 	answer, body := get(t, h, "/api/v1/reports/nowhere")
 	wantProblem(t, answer, body, http.StatusNotFound, "nowhere")
 }
+
+// After a restart a controller that does not answer is in the report all the same: its readings are stored.
+func TestReportOfSilentControllers(t *testing.T) {
+	w := newWorld(t, nil)
+	w.run(2 * time.Hour)
+	before := readReport(t, dashboard.New(w.options()), "")
+	o := w.options()
+	o.Live = dashboard.NewLive(w.fleet) // has heard nothing
+	after := readReport(t, dashboard.New(o), "")
+	for i, u := range after.Controllers {
+		if u.Energy == 0 || u.Energy != before.Controllers[i].Energy {
+			t.Errorf("%s: %.0f J, before the restart %.0f", u.ID, u.Energy, before.Controllers[i].Energy)
+		}
+	}
+	if l := after.Rings[0].Links[0]; l.GoodFrames == nil || *l.GoodFrames == 0 {
+		t.Errorf("%s: no frames", l.ID)
+	}
+}
