@@ -17,8 +17,8 @@ import (
 // when, who did not. Reports read them; to find a month's calls among its single readings would take minutes.
 //
 // It holds next to nothing: that a controller went into such a stage, and when the call will be over ([CallBook.Put]).
-// Then it reads the stored frames around it once and lets the diagnosis say what the call was ([CallBook.Keep]). A call
-// that is under way when the daemon stops is not written down.
+// Then it reads the stored frames around it once and lets the diagnosis say what the call was ([CallBook.Keep]).
+// What was under way when the daemon stopped is looked for when it begins ([CallBook.Recall]).
 type CallBook struct {
 	journal *store.Store
 	log     *slog.Logger
@@ -35,7 +35,8 @@ type CallBook struct {
 const (
 	callBefore = 30 * time.Minute
 	callAfter  = 10 * time.Minute
-	callMost   = time.Hour // calls that follow each other are read together, up to this long
+	callSame   = time.Minute // calls to one stage that are closer are one
+	callMost   = time.Hour   // calls that follow each other are read together, up to this long
 )
 
 // callTick is how often calls that are over are looked for.
@@ -51,6 +52,24 @@ func NewCallBook(f *fleet.Fleet, journal *store.Store, log *slog.Logger) *CallBo
 		b.log = slog.New(slog.DiscardHandler)
 	}
 	return b
+}
+
+// Recall looks, once enough has come, for calls that were not over when the daemon stopped. now is when it began.
+func (b *CallBook) Recall(now time.Time) {
+	stat, err := b.journal.Stat()
+	if err != nil || stat.Newest.IsZero() {
+		return // nothing was read before; a journal in trouble says so itself
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	stopped := earlier(now, stat.Newest)
+	for i := range b.fleet.Sites {
+		for k := range b.fleet.Sites[i].Rings {
+			id := b.fleet.Sites[i].Rings[k].ID
+			b.began[id] = stopped.Add(-callAfter - b.fleet.Commit)
+			b.due[id] = now.Add(callAfter + b.fleet.Commit)
+		}
+	}
 }
 
 // Update takes over another fleet.
@@ -78,7 +97,7 @@ func (b *CallBook) Put(f *fleet.Frame) {
 		b.began[ring] = f.At
 	}
 	over := earlier(f.At, b.began[ring].Add(callMost))
-	b.due[ring] = over.Add(callAfter + b.fleet.Commit)
+	b.due[ring] = later(b.due[ring], over.Add(callAfter+b.fleet.Commit))
 }
 
 // PutChanges needs nothing of alarms.
@@ -86,6 +105,7 @@ func (b *CallBook) PutChanges([]fleet.Change) {}
 
 // Run writes calls down until ctx is done. What goes wrong is logged; such a call is missing from reports.
 func (b *CallBook) Run(ctx context.Context, now func() time.Time) {
+	b.Recall(now())
 	ticker := time.NewTicker(callTick)
 	defer ticker.Stop()
 	for {
@@ -147,12 +167,16 @@ func (b *CallBook) keep(ctx context.Context, ring *fleet.Ring, periods fleet.Per
 		}
 		memory.Put(&f)
 	}
+	known, err := b.known(ctx, ring, began.Add(-callSame), now)
+	if err != nil {
+		return err
+	}
 	var fresh []store.Entry
 	calls := memory.Calls()
 	for i := range calls {
 		c := toKeptCall(&calls[i])
-		if c.at.Before(began.Add(-time.Minute)) {
-			continue // it is written down already, or what the reading began with
+		if c.at.Before(began.Add(-callSame)) || slices.ContainsFunc(known, c.same) {
+			continue // it is what the reading began with, or written down already
 		}
 		body, err := json.Marshal(c)
 		if err != nil {
@@ -164,6 +188,26 @@ func (b *CallBook) keep(ctx context.Context, ring *fleet.Ring, periods fleet.Per
 		return nil
 	}
 	return b.journal.PutEntries(ctx, store.BookCalls, fresh)
+}
+
+// known returns the calls of a ring that are written down of a time.
+func (b *CallBook) known(ctx context.Context, ring *fleet.Ring, from, to time.Time) ([]keptCall, error) {
+	var all []keptCall
+	for e, err := range b.journal.Entries(ctx, store.BookCalls, from, to) {
+		if err != nil {
+			return nil, err
+		}
+		if c, ok := readCall(&e); ok && e.Subject == string(ring.ID) {
+			all = append(all, c)
+		}
+	}
+	return all, nil
+}
+
+// readCall reads an entry of the book, unless a newer program wrote it in another way.
+func readCall(e *store.Entry) (keptCall, bool) {
+	c := keptCall{at: e.At}
+	return c, json.Unmarshal(e.Body, &c) == nil
 }
 
 // A keptCall is a call as the book has it. Fields may be added; none changes its meaning.
@@ -178,6 +222,11 @@ type keptCall struct {
 	// HopLow and HopHigh bound the time for one hop, in seconds; HopHigh 0: nothing is known.
 	HopLow  float64 `json:"hop_low"`
 	HopHigh float64 `json:"hop_high"`
+}
+
+// same reports whether another call is this one, written down before.
+func (k keptCall) same(other keptCall) bool {
+	return k.Stage == other.Stage && k.at.Sub(other.at).Abs() < callSame
 }
 
 func toKeptCall(c *diagnosis.Call) keptCall {
@@ -213,9 +262,9 @@ func (s *server) reportCalls(ctx context.Context, r *siteReport) error {
 		if i < 0 {
 			continue
 		}
-		c := keptCall{at: e.At}
-		if json.Unmarshal(e.Body, &c) != nil {
-			continue // of a newer program
+		c, ok := readCall(&e)
+		if !ok {
+			continue
 		}
 		w := &r.rings[i]
 		if w.calls = append(w.calls, c); len(w.calls) > reportCalls {

@@ -206,16 +206,57 @@ func TestCallsAreWrittenDown(t *testing.T) {
 	if last.HopHigh < 0 || last.HopHigh > 60 {
 		t.Errorf("a hop took up to %v s", last.HopHigh)
 	}
-	seen := map[time.Time]bool{}
-	for e, err := range w.journal.Entries(t.Context(), store.BookCalls, time.Time{}, time.Time{}) {
-		if err != nil {
-			t.Fatal(err)
-		}
-		if seen[e.At] {
-			t.Errorf("the call of %v is written down twice", e.At)
-		}
-		seen[e.At] = true
+	if kept := w.keptCalls(); len(kept) != len(calls) {
+		t.Errorf("%d calls are written down, and %d reported", len(kept), len(calls))
 	}
+}
+
+// keptCalls returns when the calls were that are written down.
+func (w *world) keptCalls() []time.Time {
+	w.t.Helper()
+	var all []time.Time
+	for e, err := range w.journal.Entries(w.t.Context(), store.BookCalls, time.Time{}, time.Time{}) {
+		if err != nil {
+			w.t.Fatal(err)
+		}
+		all = append(all, e.At)
+	}
+	return all
+}
+
+// A restart while a call is under way neither loses it nor writes it down twice, and nor does one later on.
+func TestCallsOutliveARestart(t *testing.T) {
+	w := newWorld(t, nil)
+	restart := func() {
+		w.calls = dashboard.NewCallBook(w.fleet, w.journal, nil)
+		w.calls.Recall(w.clock())
+	}
+	for !strings.Contains(w.stage(barnRoof), "float") {
+		w.run(time.Minute)
+	}
+	restart()
+	if n := len(w.keptCalls()); n != 0 {
+		t.Fatalf("%d calls are written down before they are over", n)
+	}
+	w.run(30 * time.Minute)
+	if n := len(w.keptCalls()); n != 1 {
+		t.Errorf("after a restart %d calls are written down, want 1", n)
+	}
+	restart()
+	w.run(30 * time.Minute)
+	if n := len(w.keptCalls()); n != 1 {
+		t.Errorf("after another restart %d calls are written down, want 1", n)
+	}
+}
+
+// stage returns what a controller says that it does.
+func (w *world) stage(id string) string {
+	_, body := get(w.t.(*testing.T), dashboard.New(w.options()), "/api/v1/controllers/"+id)
+	var v struct{ Controller struct{ Stage string } }
+	if err := json.Unmarshal([]byte(body), &v); err != nil {
+		w.t.Fatal(err)
+	}
+	return v.Controller.Stage
 }
 
 // A month has all its days, also where the clock changes; any other time begins and ends where it was asked for.
