@@ -121,7 +121,8 @@ const KindOutOfService fleet.Kind = "out-of-service"
 
 // An Order takes a part of the fleet out of service while people work on it: nothing inside it is raised.
 type Order struct {
-	// At is a site, ring, controller or link, with all that is inside; a controller brings the cables at its jacks.
+	// At is a site, ring, controller or link, with all that is inside; a controller brings the cables at its jacks. It is
+	// fleet.Everywhere where Kinds are meant at all places.
 	At    fleet.Subject
 	Kinds []fleet.Kind // nil: all
 	Since time.Time    // set by TakeOutOfService
@@ -162,7 +163,11 @@ func (o *Order) alarm(state fleet.AlarmState) fleet.Alarm {
 	if len(kinds) > 0 {
 		what = strings.Join(kinds, ", ")
 	}
-	a.Text = fmt.Sprintf("%s: out of service until %s (%s)", o.At, o.Until.UTC().Format("2006-01-02 15:04 MST"), what)
+	where := string(o.At)
+	if o.At == fleet.Everywhere {
+		where = "everywhere"
+	}
+	a.Text = fmt.Sprintf("%s: out of service until %s (%s)", where, o.Until.UTC().Format("2006-01-02 15:04 MST"), what)
 	if o.Who != "" {
 		a.Text += ", " + o.Who + ": " + o.Why
 	}
@@ -175,6 +180,9 @@ func (o *Order) alarm(state fleet.AlarmState) fleet.Alarm {
 func (e *Engine) TakeOutOfService(o Order, at time.Time) ([]fleet.Change, error) {
 	at = latest(at, e.now)
 	fault := wanted(o.Who, o.Why, o.Until, at, longestOrder)
+	if fault == "" && o.At == fleet.Everywhere && len(o.Kinds) == 0 {
+		fault = "name the kinds of alarm; of all kinds nobody can be without everywhere"
+	}
 	if fault == "" && !e.reaches(&o) {
 		fault = "no such place or kind in the fleet"
 	}

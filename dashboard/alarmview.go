@@ -115,6 +115,9 @@ func (v *visit) linkTo(subject fleet.Subject) string {
 // nameOf returns what people call a subject.
 func (v *visit) nameOf(subject fleet.Subject) string {
 	name := string(subject)
+	if subject == fleet.Everywhere {
+		return "everywhere"
+	}
 	for i := range v.plan.Sites {
 		s := &v.plan.Sites[i]
 		if subject == fleet.Subject(s.ID) {

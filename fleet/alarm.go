@@ -15,10 +15,13 @@ type Subject string
 // OwnStore is the subject of what is wrong with this program's own store. No id of a fleet file can be it.
 const OwnStore Subject = "ringwarden:store"
 
-// Inside reports whether s is at, or is a part of it; everything is inside the empty subject. A link is inside its
+// Everywhere is the subject of what people say of kinds of alarm, wherever they are raised. No id of a fleet file can be it.
+const Everywhere Subject = "ringwarden:everywhere"
+
+// Inside reports whether s is at, or is a part of it; everything is inside the empty subject, and inside [Everywhere]. A link is inside its
 // ring, and not inside the controllers at its ends.
 func (s Subject) Inside(at Subject) bool {
-	return at == "" || s == at || strings.HasPrefix(string(s), string(at)+"/")
+	return at == "" || at == Everywhere || s == at || strings.HasPrefix(string(s), string(at)+"/")
 }
 
 // An AlarmKey tells alarms apart: there is at most one of a kind on a subject at a time.

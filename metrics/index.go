@@ -54,7 +54,7 @@ func (m *Metrics) Update(f *fleet.Fleet) {
 		periods:     f.Periods,
 		sites:       map[fleet.SiteID]*site{},
 		controllers: map[fleet.ControllerID]*controller{},
-		subjects:    map[fleet.Subject]place{fleet.OwnStore: {}},
+		subjects:    map[fleet.Subject]place{fleet.OwnStore: {}, fleet.Everywhere: {}},
 	}
 	for _, g := range fleet.Groups {
 		if d := f.Periods.Of(g); d > 0 {

@@ -39,10 +39,11 @@ has gone away, so that it is told when it next comes.`,
 		a.actCommand(to, dashboard.TakeOut, &cobra.Command{
 			Use: "take-out PLACE [FLEET-FILE] --for TIME --why REASON", Short: "Take a place out of service while people work there",
 			Long: `Take a site, ring, controller or cable out of service for at most 180 days: nothing inside it is raised. With --kind, which
-can be given again, alarms of those kinds alone are held back; a kind on the whole fleet is disabled by a rule of the
-fleet file instead. A controller brings the cables at its jacks. What is taken out for the same place before is replaced.`,
+can be given again, alarms of those kinds alone are held back; then PLACE may be the word everywhere. A controller brings
+the cables at its jacks. What is taken out for the same place before is replaced.`,
 			Example: `  ringwarden alarms take-out mill/north/alder fleet.yaml --for 4h --why "new fan"
-  ringwarden alarms take-out mill fleet.yaml --for 48h --kind temperature-stuck --kind temperature-split --why "sensor is at the bench"`,
+  ringwarden alarms take-out mill fleet.yaml --for 48h --kind temperature-stuck --kind temperature-split --why "sensor is at the bench"
+  ringwarden alarms take-out everywhere fleet.yaml --for 24h --kind clock-stepped --why "new time server"`,
 		}),
 		a.actCommand(to, dashboard.Return, &cobra.Command{
 			Use: "return PLACE [FLEET-FILE]", Short: "Return a place to service",
@@ -89,7 +90,9 @@ func (a *app) actCommand(to *remote, verb dashboard.Verb, c *cobra.Command) *cob
 				act.Key.Kind, act.Kinds = fleet.Kind(word), nil
 			}
 		}
-		act.Key.Subject = fleet.Subject(args[named-1])
+		if act.Key.Subject = fleet.Subject(args[named-1]); named == 1 && act.Key.Subject == "everywhere" {
+			act.Key.Subject = fleet.Everywhere
+		}
 		if err := complete(&act); err != nil {
 			return hintedError{usageError{err}, "see " + c.CommandPath() + " --help"}
 		}
