@@ -81,7 +81,14 @@ func (v *verifier) verdict() error {
 	if v.count == 0 {
 		return nil
 	}
-	return fmt.Errorf("verifying %s: %w in %d places:\n%w", v.s.path, ErrDamaged, v.count, errors.Join(v.faults...))
+	places := "one place"
+	if v.count > 1 {
+		places = fmt.Sprintf("%d places", v.count)
+	}
+	if v.count > faultsNamed {
+		places += fmt.Sprintf(", of which the first %d are", faultsNamed)
+	}
+	return fmt.Errorf("verifying %s: %w in %s:\n%w", v.s.path, ErrDamaged, places, errors.Join(v.faults...))
 }
 
 func (v *verifier) head(r *record) error {
