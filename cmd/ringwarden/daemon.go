@@ -37,6 +37,8 @@ type daemon struct {
 	cables dashboard.Cables
 	// time is the clock that frames, alarms and readings go by. The zero value is the machine's own.
 	time pace
+	// calendar says whose days the rollups follow.
+	calendar calendar
 	// alive is called at every tick with the number of frames so far; nil: nobody asks.
 	alive func(frames uint64)
 }
@@ -55,7 +57,7 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	journal, aside, err := openJournal(f, d.log)
+	journal, aside, err := openJournal(f, &d.calendar, d.log)
 	if err != nil {
 		return err
 	}
@@ -163,6 +165,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 				continue
 			}
 			p.Update(devices, next.fleet.Periods)
+			d.calendar.follow(next.fleet)
 			m.Update(next.fleet)
 			pages(next.fleet)
 			desk.Update(next.fleet)

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"ringwarden/alerts"
@@ -13,8 +14,9 @@ import (
 
 // openJournal opens the store of a daemon. A damaged one is moved aside, so that the watch goes on with a new one: aside
 // is where it is then, else empty. Anything else that is wrong with the file is an error, and the file is left alone.
-func openJournal(f *fleet.Fleet, log *slog.Logger) (journal *store.Store, aside string, err error) {
-	path, options := f.Store, store.Options{Logger: log, Zone: zones(f)}
+func openJournal(f *fleet.Fleet, calendar *calendar, log *slog.Logger) (journal *store.Store, aside string, err error) {
+	calendar.follow(f)
+	path, options := f.Store, store.Options{Logger: log, Zone: calendar.zone}
 	journal, err = store.Open(path, options)
 	if !errors.Is(err, store.ErrDamaged) {
 		return journal, "", err
@@ -39,4 +41,24 @@ func reportDamage(r *road.Road, journal *store.Store, aside string) {
 	case err == nil:
 		r.Report(alerts.StoreDamaged, false, "")
 	}
+}
+
+// A calendar says whose days a controller's rollups follow, by the fleet file that was read last. The zero value is of no
+// fleet.
+type calendar struct {
+	zones atomic.Pointer[func(fleet.ControllerID) *time.Location]
+}
+
+// follow takes the zones of a fleet from now on.
+func (c *calendar) follow(f *fleet.Fleet) {
+	of := zones(f)
+	c.zones.Store(&of)
+}
+
+// zone may be called from several goroutines.
+func (c *calendar) zone(id fleet.ControllerID) *time.Location {
+	if of := c.zones.Load(); of != nil {
+		return (*of)(id)
+	}
+	return nil
 }

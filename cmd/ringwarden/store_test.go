@@ -11,6 +11,7 @@ import (
 
 	"go.etcd.io/bbolt"
 
+	"ringwarden/alerts"
 	"ringwarden/fleet"
 	"ringwarden/store"
 )
@@ -88,7 +89,7 @@ func TestVerifyNamesWhatIsDamaged(t *testing.T) {
 		t.Errorf("exit status %d, standard output %q", got, &out)
 	}
 	for _, want := range []string{
-		"ringwarden: verifying " + filepath.Join(filepath.Dir(path), "mill.db") + ": the store is damaged in 1 places",
+		"ringwarden: verifying " + filepath.Join(filepath.Dir(path), "mill.db") + ": the store is damaged in one place",
 		"journal 98bb16d946668000", "its checksum does not match", "hint: what is not named can still be read",
 	} {
 		if !strings.Contains(errs.String(), want) {
@@ -119,7 +120,7 @@ func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
 		cancel()
 		var out, errs bytes.Buffer
 		got := run(ctx, args, &out, &errs)
-		if got != exitFail || !strings.Contains(errs.String(), "context canceled") {
+		if got != exitFail || !strings.Contains(errs.String(), "it was stopped") {
 			t.Errorf("%v: exit status %d\n%s", args, got, &errs)
 		}
 		after, err := os.ReadFile(filepath.Join(folder, "mill.db"))
@@ -170,6 +171,27 @@ func TestInstants(t *testing.T) {
 	for _, word := range []string{"yesterday", "7", "-1h", "2026-13-01", "d", "70000000d"} {
 		if got, err := parseInstant("--from", word, now, dublin); err == nil {
 			t.Errorf("%q is taken for %v", word, got)
+		}
+	}
+}
+
+// A zone that a reload changes holds from then on.
+func TestACalendarFollowsTheFleet(t *testing.T) {
+	path := millStore(t, 0)
+	var c calendar
+	if z := c.zone("mill/north/alder"); z != nil {
+		t.Errorf("of no fleet the zone is %v", z)
+	}
+	for _, zone := range []string{"Europe/Dublin", "Asia/Tokyo"} {
+		if err := os.WriteFile(path, []byte(strings.Replace(millFleet, "Europe/Dublin", zone, 1)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		f, err := fleet.Load(path, alerts.Kinds())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if c.follow(f); c.zone("mill/north/alder").String() != zone {
+			t.Errorf("the zone is %v, want %v", c.zone("mill/north/alder"), zone)
 		}
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/lmittmann/tint"
@@ -56,7 +57,7 @@ func tell(w io.Writer, err error) int {
 			fmt.Fprintln(w, part)
 			continue
 		}
-		fmt.Fprintf(w, "ringwarden: %s\n", part)
+		fmt.Fprintf(w, "ringwarden: %s\n", stopped.Replace(part.Error()))
 	}
 	if faults > 0 {
 		fmt.Fprintf(w, "ringwarden: %s\n", count(faults, "fault to mend", "faults to mend"))
@@ -71,6 +72,9 @@ func tell(w io.Writer, err error) int {
 	}
 	return exitFail
 }
+
+// stopped says in words what Ctrl-C and a service manager do; the contexts of the library say it in their own.
+var stopped = strings.NewReplacer("context canceled", "it was stopped", "interrupt signal received", "it was stopped", "terminated signal received", "it was stopped")
 
 // parts takes joined errors apart, so that each gets a line of its own.
 func parts(err error) []error {

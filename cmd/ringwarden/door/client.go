@@ -229,9 +229,31 @@ func (c *Client) get(ctx context.Context, path string, query url.Values, header 
 	return c.do(r, http.StatusOK, http.StatusPartialContent)
 }
 
+// busyTries is how often a daemon is asked that says that it is busy for a second: commands that were stopped may hold their
+// places until it sees that they are gone.
+const busyTries = 10
+
+// patiently sends a request, again after a second while the daemon says that it is busy for as long.
+func (c *Client) patiently(r *http.Request) (*http.Response, error) {
+	for try := 1; ; try++ {
+		a, err := c.http.Do(r)
+		if err != nil || try == busyTries || r.Body != nil || a.StatusCode != http.StatusServiceUnavailable || a.Header.Get("Retry-After") != "1" {
+			return a, err
+		}
+		a.Body.Close()
+		wait := time.NewTimer(time.Second)
+		select {
+		case <-wait.C:
+		case <-r.Context().Done():
+			wait.Stop()
+			return nil, context.Cause(r.Context())
+		}
+	}
+}
+
 // do sends a request; the caller closes the body of an answer that has one of the wanted states.
 func (c *Client) do(r *http.Request, want ...int) (*http.Response, error) {
-	a, err := c.http.Do(r)
+	a, err := c.patiently(r)
 	if err != nil {
 		if u, ok := errors.AsType[*url.Error](err); ok {
 			err = u.Err // its address is none of the user's
