@@ -124,9 +124,9 @@ func doorHint(f *fleet.Fleet, err error) error {
 	return err
 }
 
-// client returns a client of the daemon that has a fleet's store open on this machine: through the door, or, where its
+// localClient returns a client of the daemon that has a fleet's store open on this machine: through the door, or, where its
 // file lets this user not in and nobody has to log in to the pages, through those.
-func (a *app) localClient(ctx context.Context, f *fleet.Fleet) (*dashboard.Client, error) {
+func localClient(ctx context.Context, f *fleet.Fleet) (*dashboard.Client, error) {
 	conn, err := door.Dial(ctx, f.Store)
 	switch {
 	case err == nil:
@@ -147,7 +147,7 @@ func (r *remote) daemon(ctx context.Context, a *app, args []string) (*dashboard.
 	if err != nil {
 		return nil, err
 	}
-	c, err := a.localClient(ctx, f)
+	c, err := localClient(ctx, f)
 	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ECONNREFUSED) {
 		err = hintedError{errors.New("no daemon has " + f.Store + " open, and it alone can do that"), "ringwarden run FLEET-FILE starts it; a daemon elsewhere is asked with --url"}
 	}
@@ -167,12 +167,30 @@ func (r *remote) openAlarms(ctx context.Context, a *app, args []string) (alarmBo
 	s, err := store.Open(f.Store, store.Options{ReadOnly: true, Wait: lockTime})
 	switch {
 	case errors.Is(err, store.ErrLocked), errors.Is(err, fs.ErrPermission):
-		c, err := a.localClient(ctx, f)
-		return c, func() {}, err
+		c, noDaemon := localClient(ctx, f)
+		if errors.Is(err, fs.ErrPermission) && noDaemon != nil {
+			return nil, nil, withNextStep(err)
+		}
+		return daemonAlarms{c, f.Store}, func() {}, noDaemon
 	case err != nil:
 		return nil, nil, withNextStep(err)
 	}
 	return storedAlarms{s}, func() { _ = s.Close() }, nil // it was only read
+}
+
+// daemonAlarms are those of the daemon on this machine. Its door gives every change, and its pages the newest alone.
+type daemonAlarms struct {
+	*dashboard.Client
+	store string
+}
+
+// Changes returns the changes in [from, to), oldest first.
+func (d daemonAlarms) Changes(ctx context.Context, from, to time.Time) ([]fleet.Change, error) {
+	changes, err := collectChanges(door.NewClient(d.store, userName()).Changes(ctx, from, to))
+	if errors.Is(err, fs.ErrPermission) {
+		return d.Client.Changes(ctx, from, to)
+	}
+	return changes, err
 }
 
 // A history is what was stored: a database, or the daemon that has it open.
