@@ -144,6 +144,30 @@ func TestReportOnPaper(t *testing.T) {
 	}
 }
 
+// Names of any length and kind stay within the margins too.
+func TestHostileReportOnPaper(t *testing.T) {
+	totext := poppler(t, "pdftotext")
+	w := hostileWorld(t)
+	origin := serve(t, w.options())
+	b := openBrowser(t, origin)
+	b.look(1440, "light")
+	b.do(chromedp.Navigate(origin + millReport + "?from=2026-06-21T11:00&settings=1"))
+	for _, p := range papers {
+		boxes, err := exec.Command(totext, "-bbox", b.printed(p, "report-hostile"), "-").Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		words := 0
+		for i, text := range strings.Split(string(boxes), "<page ")[1:] {
+			words += insidePaper(t, fmt.Sprintf("%s, page %d", p.name, i+1), "<page "+text, p)
+		}
+		if words < 300 {
+			t.Errorf("%s has %d words only", p.name, words)
+		}
+	}
+	b.check("hostile report on paper")
+}
+
 // printedWords returns the words that the page has for paper.
 func (b *browser) printedWords() []string {
 	b.t.Helper()
