@@ -141,9 +141,9 @@ func (v *visit) places() []placeChoice {
 		add(string(s.ID), s.Name)
 		for r := range s.Rings {
 			ring := &s.Rings[r]
-			add(string(ring.ID), s.Name+", ring "+ring.Name)
+			add(string(ring.ID), fleet.Line(s.Name, string(s.ID))+", ring "+fleet.Line(ring.Name, string(ring.ID)))
 			for _, c := range ring.Controllers {
-				add(string(c.ID), s.Name+", "+c.Name)
+				add(string(c.ID), fleet.Line(s.Name, string(s.ID))+", "+lineName(&c))
 			}
 		}
 		if len(all) > mostPlaces {

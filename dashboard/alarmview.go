@@ -138,7 +138,7 @@ func (v *visit) nameOf(subject fleet.Subject) string {
 			}
 			for _, l := range ring.Links() {
 				if subject == fleet.Subject(l.ID) {
-					return "the cable from " + ring.Controllers[l.From].Name + " to " + ring.Controllers[l.To].Name
+					return "the cable from " + linkName(ring, l)
 				}
 			}
 		}

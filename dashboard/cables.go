@@ -76,8 +76,11 @@ func findRing(f *fleet.Fleet, id fleet.RingID) (*fleet.Site, *fleet.Ring) {
 
 // linkName is what people call a cable.
 func linkName(ring *fleet.Ring, l fleet.Link) string {
-	return ring.Controllers[l.From].Name + " to " + ring.Controllers[l.To].Name
+	return lineName(&ring.Controllers[l.From]) + " to " + lineName(&ring.Controllers[l.To])
 }
+
+// lineName is a controller's name for use among other words, which it must not turn round.
+func lineName(c *fleet.Controller) string { return fleet.Line(c.Name, c.ID.Slug()) }
 
 func (s *server) cablesPage(v *visit, id fleet.RingID) (*view, error) {
 	site, ring := findRing(v.plan, id)
@@ -301,7 +304,7 @@ func callLine(c *diagnosis.Call, ring *fleet.Ring, now time.Time, zone *time.Loc
 	name := func(id fleet.ControllerID) string {
 		for i := range ring.Controllers {
 			if ring.Controllers[i].ID == id {
-				return ring.Controllers[i].Name
+				return lineName(&ring.Controllers[i])
 			}
 		}
 		return string(id)

@@ -128,7 +128,7 @@ func (c *callSeen) say(ring *fleet.Ring, now time.Time, units []unit) string {
 	if c == nil {
 		return ""
 	}
-	name := func(i int) string { return ring.Controllers[i].Name }
+	name := func(i int) string { return lineName(&ring.Controllers[i]) }
 	missing := make([]string, 0, len(c.missing))
 	for _, i := range c.missing {
 		missing = append(missing, name(i))

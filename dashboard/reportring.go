@@ -51,7 +51,7 @@ func (d *reportRingView) calls(r *siteReport, w *ringReport) {
 	names := map[string]string{}
 	for i := range w.ring.Controllers {
 		c := &w.ring.Controllers[i]
-		names[c.ID.Slug()] = c.Name
+		names[c.ID.Slug()] = lineName(c)
 	}
 	name := func(slug string) string {
 		if n := names[slug]; n != "" {
@@ -163,7 +163,7 @@ func hopWords(low, high float64) string {
 // linkWords says what a cable carried. Bad frames now and then are normal; alarms say when they are too many.
 func linkWords(ring *fleet.Ring, l *linkReport) reportLinkRow {
 	row := reportLinkRow{
-		Name: ring.Controllers[l.link.From].Name + " to " + ring.Controllers[l.link.To].Name,
+		Name: linkName(ring, l.link),
 		Good: dash, Bad: dash, Share: dash, Alarms: "none",
 	}
 	switch {

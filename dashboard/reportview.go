@@ -225,7 +225,7 @@ func percentWords(share float64) string {
 func (w *ringReport) fullWords(span reportSpan, named bool) string {
 	bank := "The bank"
 	if named {
-		bank = "The bank of " + w.ring.Name
+		bank = "The bank of " + fleet.Line(w.ring.Name, string(w.ring.ID))
 	}
 	switch n := len(w.fullDays); {
 	case w.days == 0:
@@ -296,13 +296,13 @@ func missingWords(r *siteReport) []string {
 		share := u.share(r, max(u.staged, u.covered))
 		switch {
 		case share == 0:
-			lines = append(lines, u.c.Name+": nothing was read.")
+			lines = append(lines, lineName(u.c)+": nothing was read.")
 		case share < 0.995:
 			gone := time.Duration((1 - share) * float64(r.span.until.Sub(r.span.from)))
-			lines = append(lines, u.c.Name+": "+percentWords(share)+" of the time was read; "+lasted(gone)+" are missing.")
+			lines = append(lines, lineName(u.c)+": "+percentWords(share)+" of the time was read; "+lasted(gone)+" are missing.")
 		}
 		if share > 0 && !u.powerIsRead {
-			lines = append(lines, u.c.Name+": its register map has no output.power, so its energy is not known.")
+			lines = append(lines, lineName(u.c)+": its register map has no output.power, so its energy is not known.")
 		}
 	}
 	return lines

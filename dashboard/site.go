@@ -181,7 +181,7 @@ func stageWord(u *unit, now time.Time) string {
 // linkLine says in words and numbers how a cable does. What arrives counts at the receiver, so a silent receiver says
 // nothing about its cable.
 func linkLine(l fleet.Link, ring *fleet.Ring, units []unit, standing []fleet.Alarm, now time.Time) linkRow {
-	row := linkRow{ID: string(l.ID), Name: ring.Controllers[l.From].Name + " to " + ring.Controllers[l.To].Name}
+	row := linkRow{ID: string(l.ID), Name: linkName(ring, l)}
 	row.count(&units[l.To], now)
 	a := worst(standing, fleet.Subject(l.ID))
 	if a == nil {
