@@ -352,3 +352,37 @@ func TestGivenUpIsTriedAgain(t *testing.T) {
 		}
 	})
 }
+
+// A change that can never be stored is put with others, then by halves, then alone, and dropped: the others are stored,
+// and each is told once.
+func TestChangesThatAreHalved(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		server, refuse := &desktop{}, true
+		store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return refusedIt, refuse }}
+		d := open(t, hooked(t), store, Options{Dial: serve(t, server).dial})
+		defer run(t, d)()
+		var all []fleet.Change
+		for n := range 4 {
+			key := fleet.AlarmKey{Kind: "link-down", Subject: fleet.Subject(fmt.Sprintf("mill/north/%d", n))}
+			all = append(all, change(time.Now(), key, fleet.High, fleet.AlarmNormal, fleet.Unacknowledged))
+		}
+		for _, put := range []struct {
+			changes []fleet.Change
+			fails   bool
+		}{{all, true}, {all[:2], false}, {all[2:], true}, {all[2:3], true}, {all[3:], false}} {
+			refuse = put.fails
+			if err := d.PutChanges(t.Context(), put.changes); (err != nil) != put.fails {
+				t.Fatal(err)
+			}
+			time.Sleep(time.Second)
+		}
+		time.Sleep(time.Hour)
+		ids := map[string]bool{}
+		for _, r := range server.receipts() {
+			ids[r.id] = true
+		}
+		if len(server.receipts()) != 4 || len(ids) != 4 || len(store.changes) != 3 || len(store.entries) != 0 || len(d.owed.told) != 0 || d.owed.behind {
+			t.Errorf("%d messages under %d keys; %d changes and %d entries are stored; owed %+v", len(server.receipts()), len(ids), len(store.changes), len(store.entries), d.owed)
+		}
+	})
+}
