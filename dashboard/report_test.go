@@ -171,7 +171,7 @@ func TestReportIsHonestAboutGaps(t *testing.T) {
 	w.run(2 * time.Hour)
 	h := dashboard.New(w.options())
 	for path, want := range map[string][]string{
-		millReport:                    {"The sources gave the bank", "What is missing is not guessed, so the energy is at least this much.", "Barn roof: "},
+		millReport:                    {"The sources gave the bank", "What is missing is not guessed, so the energy is at least this much.", "All five controllers: 0."},
 		millReport + "?month=2020-02": {"Nothing is stored of this time."},
 		millReport + "?month=2199-01": {"This time is still to come."},
 	} {

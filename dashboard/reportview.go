@@ -288,22 +288,38 @@ func (u *unitReport) share(r *siteReport, covered time.Duration) float64 {
 	return min(1, covered.Seconds()/math.Max(1, r.span.until.Sub(r.span.from).Seconds()))
 }
 
-// missingWords say what is not covered, controller by controller.
+// missingWords say what is not covered; controllers of which the same is to be said stand together.
 func missingWords(r *siteReport) []string {
-	var lines []string
+	var order []string
+	of := map[string][]string{}
+	say := func(u *unitReport, what string) {
+		if of[what] == nil {
+			order = append(order, what)
+		}
+		of[what] = append(of[what], lineName(u.c))
+	}
 	for i := range r.units {
 		u := &r.units[i]
 		share := u.share(r, max(u.staged, u.covered))
 		switch {
 		case share == 0:
-			lines = append(lines, lineName(u.c)+": nothing was read.")
+			say(u, "nothing was read.")
 		case share < 0.995:
 			gone := time.Duration((1 - share) * float64(r.span.until.Sub(r.span.from)))
-			lines = append(lines, lineName(u.c)+": "+percentWords(share)+" of the time was read; "+lasted(gone)+" are missing.")
+			say(u, percentWords(share)+" of the time was read; "+lasted(gone)+" are missing.")
 		}
 		if share > 0 && !u.powerIsRead {
-			lines = append(lines, lineName(u.c)+": its register map has no output.power, so its energy is not known.")
+			say(u, "the register map has no output.power, so the energy is not known.")
 		}
+	}
+	lines := make([]string, 0, len(order))
+	for _, what := range order {
+		who := joined(of[what])
+		if n := len(of[what]); n > 1 && n == len(r.units) {
+			who = sentenceCase(allOf(n))
+			who = strings.TrimSuffix(who, " are")
+		}
+		lines = append(lines, who+": "+what)
 	}
 	return lines
 }
