@@ -62,10 +62,8 @@ func (s *Store) quarantine(ctx context.Context, from []byte, records []record) e
 		return nil
 	}
 	return s.write(ctx, "folding", func(tx *bbolt.Tx) error {
-		b := tx.Bucket(bucketQuarantine)
 		for _, r := range records {
-			key := append(append(bytes.Clone(from), '/'), r.key...)
-			if err := b.Put(key, seal(key, r.value)); err != nil {
+			if err := putQuarantine(tx, from, r); err != nil {
 				return err
 			}
 		}

@@ -18,7 +18,7 @@ const (
 )
 
 // RunFold folds each window once it is over, by the clock that now is, until ctx is done and the fold under way has
-// stopped. What goes wrong is logged, once, and tried again.
+// stopped, and puts damaged records into quarantine as soon as a reader meets them. What goes wrong is logged, once, and tried again.
 func (s *Store) RunFold(ctx context.Context, now func() time.Time) {
 	ticker := time.NewTicker(foldEvery)
 	defer ticker.Stop()
@@ -33,6 +33,12 @@ func (s *Store) RunFold(ctx context.Context, now func() time.Time) {
 		case <-ctx.Done():
 			return
 		case <-ticker.C:
+		case <-s.damage.found:
+		}
+		if n, err := s.Quarantine(ctx); err != nil && ctx.Err() == nil {
+			s.log.Error("damaged records could not be put into quarantine; they are skipped where they are", "error", err)
+		} else if n > 0 {
+			s.log.Warn("damaged records were put into quarantine; everything else can be read", "file", s.path, "records", n)
 		}
 	}
 }

@@ -36,6 +36,7 @@ func Open(path string, o Options) (*Store, error) {
 	s := &Store{
 		path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, opened: time.Now(),
 		writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree,
+		damage: damage{found: make(chan struct{}, 1)},
 	}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {

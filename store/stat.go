@@ -18,6 +18,7 @@ type Stat struct {
 	Oldest, Newest time.Time // instants of the first and the last frame; zero: there is none
 	Standing       int       // alarms that are not normal
 	Damaged        uint64    // damaged records met since Open
+	Quarantined    int       // damaged records that left their place, ever
 
 	// Since Open:
 	Frames     uint64 // frames acknowledged
@@ -75,6 +76,9 @@ func (s *Store) Stat() (Stat, error) {
 			st.Newest = keyTime(k)
 		}
 		st.spanChunks(tx)
+		if b := tx.Bucket(bucketQuarantine); b != nil {
+			st.Quarantined = b.Stats().KeyN
+		}
 		return tx.Bucket(bucketStanding).ForEach(func(_, _ []byte) error {
 			st.Standing++
 			return nil

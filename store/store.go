@@ -72,6 +72,8 @@ type damage struct {
 	mu    sync.Mutex
 	known map[string]struct{} // at most damageKept; what comes later is counted each time it is met
 	count uint64
+	leave []badRecord   // are to leave their place, at most damageKept: what is more is met again
+	found chan struct{} // holds a token when there are some
 }
 
 const damageKept = 1000
@@ -148,6 +150,9 @@ func (s *Store) write(ctx context.Context, doing string, f func(tx *bbolt.Tx) er
 	})
 	if errors.Is(err, errPanic) {
 		s.broken = explain(doing, s.path, err)
+		s.damage.mu.Lock()
+		s.damage.count++
+		s.damage.mu.Unlock()
 		return s.broken
 	}
 	if err != nil {
@@ -190,9 +195,13 @@ func (s *Store) damagedRecord(bucket, key []byte, why error) {
 	if again {
 		return
 	}
-	attrs := []any{"file", s.path, "bucket", string(bucket), "key", keyText(key), "why", why}
-	if len(key) == journalKeySize {
-		attrs = append(attrs, "instant", keyTime(key))
-	}
-	s.log.Warn("a damaged record in the store is skipped", attrs...)
+	s.toLeave(bucket, key)
+	s.log.Warn("a damaged record in the store is skipped", "file", s.path, "what", describe(bucket, key), "why", why)
+}
+
+// Damaged returns how many damaged records were met since Open.
+func (s *Store) Damaged() uint64 {
+	s.damage.mu.Lock()
+	defer s.damage.mu.Unlock()
+	return s.damage.count
 }

@@ -30,6 +30,7 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketCoarse, v.coarse},
 		{bucketBooks, v.book},
 		{bucketStates, v.head},
+		{bucketQuarantine, v.head},
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
 		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
@@ -42,7 +43,7 @@ func (s *Store) Verify(ctx context.Context) error {
 			for i := range batch {
 				if err := step.look(&batch[i]); err != nil {
 					s.damagedRecord(step.bucket, batch[i].key, err)
-					v.fault(fmt.Errorf("%s %s: %w", step.bucket, keyText(batch[i].key), err))
+					v.fault(fmt.Errorf("%s: %w", describe(step.bucket, batch[i].key), err))
 				}
 			}
 		}

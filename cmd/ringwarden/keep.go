@@ -20,6 +20,7 @@ type keeper struct {
 	aside   string // where a damaged store was moved to when the daemon started; empty: there was none
 	now     func() time.Time
 	log     *slog.Logger
+	damaged uint64    // records that were reported
 	over    bool      // that the file is above its ceiling was said
 	swept   time.Time // when rollups were looked through last
 }
@@ -29,20 +30,30 @@ const sweepEvery = 24 * time.Hour
 
 // run keeps to limits until ctx is done; limits yields others after a reload.
 func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.Keep) {
-	ticker := time.NewTicker(keepEvery)
+	ticker, look := time.NewTicker(keepEvery), time.NewTicker(lookEvery)
 	defer ticker.Stop()
+	defer look.Stop()
 	for {
 		k.once(ctx, keep)
-		select {
-		case <-ctx.Done():
-			return
-		case keep = <-limits:
-		case <-ticker.C:
+		for waiting := true; waiting; {
+			waiting = false
+			select {
+			case <-ctx.Done():
+				return
+			case keep = <-limits:
+			case <-ticker.C:
+			case <-look.C:
+				waiting = k.journal.Damaged() == k.damaged
+			}
 		}
 	}
 }
 
+// lookEvery is how soon damage that a reader met is reported.
+const lookEvery = time.Second
+
 func (k *keeper) once(ctx context.Context, keep fleet.Keep) {
+	k.damaged = k.journal.Damaged()
 	reportDamage(k.road, k.journal, k.aside)
 	now := k.now()
 	limits := store.Limits{Raw: keep.Raw, Ceiling: keep.Ceiling}

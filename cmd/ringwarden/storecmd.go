@@ -114,6 +114,9 @@ func (a *app) verifyFile(ctx context.Context, path, name string) error {
 		return withNextStep(err)
 	}
 	fmt.Fprintf(a.out, "%s: no fault; format %d, %s, %s\n", name, st.Format, fleet.Size(st.Size), reach(st.Oldest, st.Newest))
+	if st.Quarantined > 0 {
+		fmt.Fprintf(a.out, "%s in quarantine from before; ringwarden store stat names them\n", count(st.Quarantined, "damaged record is", "damaged records are"))
+	}
 	return nil
 }
 

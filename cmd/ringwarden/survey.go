@@ -23,7 +23,16 @@ func printSurvey(w io.Writer, v *door.Survey) {
 	fmt.Fprintf(w, "%s: format %d, %s, of which %s are free to be used again\n", st.Path, st.Format, fleet.Size(st.Size), fleet.Size(st.Free))
 	fmt.Fprintf(w, "made %s, %s\n", st.Created.Local().Format(time.DateTime), reach(st.Oldest, st.Newest))
 	if st.Damaged > 0 {
-		fmt.Fprintf(w, "damaged records met: %d; ringwarden store verify names them\n", st.Damaged)
+		fmt.Fprintf(w, "%s met since the start; ringwarden store verify names those that are still in their place\n", count(int(min(st.Damaged, 1<<30)), "damaged record was", "damaged records were"))
+	}
+	if st.Quarantined > 0 {
+		fmt.Fprintf(w, "%s left out, in quarantine; everything else can be read:\n", count(st.Quarantined, "damaged record is", "damaged records are"))
+		for _, name := range v.Quarantine {
+			fmt.Fprintf(w, "  %s\n", name)
+		}
+		if more := st.Quarantined - len(v.Quarantine); more > 0 {
+			fmt.Fprintf(w, "  and %d more\n", more)
+		}
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprint(t, "\nbucket\trecords\troom\t\n")

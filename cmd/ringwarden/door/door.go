@@ -149,11 +149,19 @@ func problem(w http.ResponseWriter, status int, detail string) {
 type Survey struct {
 	Stat  store.Stat
 	Usage store.Usage
+	// Quarantine names what lies in quarantine, at most quarantineNamed records of Stat.Quarantined.
+	Quarantine []string
 }
+
+// quarantineNamed bounds the records that a survey names.
+const quarantineNamed = 20
 
 // Take takes a survey of a store.
 func Take(ctx context.Context, s *store.Store) (v Survey, err error) {
 	if v.Stat, err = s.Stat(); err != nil {
+		return v, err
+	}
+	if v.Quarantine, _, err = s.Quarantined(ctx, quarantineNamed); err != nil {
 		return v, err
 	}
 	v.Usage, err = s.Usage(ctx)
