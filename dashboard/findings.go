@@ -55,30 +55,33 @@ func (st *study) fail(err error) *findings {
 
 // A swapStudy compares what was counted before and after the newest swap of cables.
 type swapStudy struct {
-	note                  fleet.Note
-	here, there           fleet.LinkID
-	before, beforeThere   diagnosis.Tally
-	after                 *diagnosis.Ring
-	read                  time.Time
-	found                 *swapFinding
-	hereAfter, thereAfter diagnosis.Tally
+	note                fleet.Note
+	here, there         fleet.LinkID
+	before, beforeThere diagnosis.Tally
+	after               *diagnosis.Ring
+	read                time.Time
+	found               *swapFinding
 }
 
 // A swapFinding is what a swap has shown so far.
 type swapFinding struct {
-	at                                  time.Time
-	here, there                         fleet.LinkID
-	result                              diagnosis.SwapResult
-	before, after, calmBefore, badAfter diagnosis.Tally
+	at          time.Time
+	here, there fleet.LinkID
+	result      diagnosis.SwapResult
 }
 
-// swapBefore is how much of the time before a swap is compared with the time after it.
-const swapBefore = 24 * time.Hour
+// swapBefore is how much of the time before a swap is compared with the time after it, and swapBack how old a swap may be:
+// what is not known by then is not waited for.
+const (
+	swapBefore = 24 * time.Hour
+	swapBack   = 30 * 24 * time.Hour
+)
 
 // update takes up the newest swap that is written down and weighs what has been counted since.
 func (w *swapStudy) update(ctx context.Context, s *Studies, st *study, now time.Time) {
 	note, ok := s.newestSwap(ctx, st.ring, now)
 	if !ok {
+		*w = swapStudy{}
 		return
 	}
 	if w.after == nil || !w.note.At.Equal(note.At) || w.note.Text != note.Text {
@@ -103,10 +106,9 @@ func (w *swapStudy) update(ctx context.Context, s *Studies, st *study, now time.
 		w.read = newest
 	}
 	end := now.Add(time.Hour)
-	w.hereAfter, w.thereAfter = w.after.Count(w.here, time.Time{}, end), w.after.Count(w.there, time.Time{}, end)
+	here, there := w.after.Count(w.here, time.Time{}, end), w.after.Count(w.there, time.Time{}, end)
 	w.found = &swapFinding{
-		note.At, w.here, w.there, diagnosis.Swap(w.before, w.hereAfter, w.beforeThere, w.thereAfter),
-		w.before, w.hereAfter, w.beforeThere, w.thereAfter,
+		note.At, w.here, w.there, diagnosis.Swap(w.before, here, w.beforeThere, there),
 	}
 }
 
@@ -116,7 +118,7 @@ func (s *Studies) newestSwap(ctx context.Context, ring *fleet.Ring, now time.Tim
 	known := func(id fleet.LinkID) bool {
 		return slices.ContainsFunc(links, func(l fleet.Link) bool { return l.ID == id })
 	}
-	for n, err := range s.journal.Notes(ctx, now.Add(-notesBack), now.Add(time.Nanosecond)) {
+	for n, err := range s.journal.Notes(ctx, now.Add(-swapBack), now.Add(time.Nanosecond)) {
 		if err != nil {
 			return found, ok
 		}
