@@ -29,8 +29,10 @@ type Suspect struct {
 	What        What
 	Link        fleet.LinkID       // of a bad cable
 	Unit        fleet.ControllerID // of a unit
+	Name        string             // in words, as in "cable from Alder to Birch"
 	Probability float64            // 0 to 1
 	How         string             // of a bad cable: "dead", "failing now and then" or "noisy"
+	Itself      float64            // of a bad cable: how likely it is the cable and not a jack at its ends, 0 to 1
 	// From and To are when it began, with 95 % probability.
 	From, To time.Time
 	Evidence []string // sentences
@@ -277,16 +279,20 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float6
 		d.Sound = min(d.Sound, 1-s.Probability)
 		if k.what == BadCable {
 			s.Link = r.links[r.into[k.unit]].ID
+			s.Name = "cable " + r.cableName(r.into[k.unit])
 			for _, c := range cableWays {
 				if c.place == best[k].place {
 					s.How = c.word
 				}
 			}
 		} else {
-			s.Unit = r.units[k.unit].c.ID
+			s.Unit, s.Name = r.units[k.unit].c.ID, r.units[k.unit].name
 		}
 		s.From, s.To = r.began(best[k], traces)
 		s.Evidence = r.tell(best[k], traces, counts[k.unit], usual)
+		if k.what == BadCable && s.Probability >= worthSwapping {
+			r.jacks(&s)
+		}
 		d.Suspects = append(d.Suspects, s)
 	}
 }

@@ -28,14 +28,18 @@ type bench struct {
 	each  uint64 // good frames that come between two polls
 }
 
-var layout = func() *fleet.Layout {
-	number := func(name string, q fleet.Quantity) fleet.Point {
-		return fleet.Point{Name: name, Quantity: q, Mul: 1, Div: 1, Bits: 16}
+func layoutOf(all ...fleet.Quantity) *fleet.Layout {
+	var points []fleet.Point
+	for _, q := range all {
+		points = append(points, fleet.Point{Name: q.String(), Quantity: q, Mul: 1, Div: 1, Bits: 16})
 	}
-	return fleet.NewLayout([]fleet.Point{
-		number("stage", fleet.QuantityStage), number("heat", fleet.BatteryTemperature), number("good", fleet.LinkGood), number("bad", fleet.LinkBad),
-	})
-}()
+	return fleet.NewLayout(points)
+}
+
+var (
+	layout     = layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkGood, fleet.LinkBad)
+	flagLayout = layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkOK)
+)
 
 func newBench(t *testing.T, n int, open bool) *bench {
 	b := &bench{t: t, now: start, each: 10}

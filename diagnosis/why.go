@@ -49,7 +49,7 @@ func (r *Ring) why(w *wire) Why {
 		y.Changed = true
 		y.At, y.Low, y.High = w.batches[c.After].since, w.batches[c.Low-1].since, w.batches[min(c.High, len(w.batches)-1)].since
 		y.Before, y.After = ratio(x[:c.After], n[:c.After]), ratio(x[c.After:], n[c.After:])
-		y.Sentences = append(y.Sentences, fmt.Sprintf("The share of bad frames went from %s to %s about %s (between %s and %s).",
+		y.Sentences = append(y.Sentences, fmt.Sprintf("The share of bad or missing frames went from %s to %s about %s (between %s and %s).",
 			percent(y.Before), percent(y.After), r.day(y.At), r.day(y.Low), r.day(y.High)))
 		x, n = x[c.After:], n[c.After:]
 	}

@@ -85,6 +85,10 @@ func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string 
 		return fmt.Sprintf("The %s counted %s speak against it: %s of %.0f bad or missing, %s are usual in this ring.", what, line,
 			percent((bad+absent)/n), n, percent(usual))
 	}
+	if bad == 0 && absent > 0.99*n {
+		return fmt.Sprintf("Since about %s, nothing has come %s: about %.0f %s were due (usual in this ring: %s bad or missing).",
+			r.day(w.batches[best].since), line, absent, what, percent(usual))
+	}
 	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad and about %.0f did not come (%s; usual in this ring: %s).",
 		r.day(w.batches[best].since), bad, n, what, line, absent, percent((bad+absent)/n), percent(usual))
 }

@@ -174,12 +174,16 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 		fmt.Fprint(out, "  No readings are stored of this time.\n\n")
 		return
 	}
+	swapped := here != "" && here.Ring() == p.ring.ID
+	if swapped {
+		p.Swapped(here, there, o.at)
+	}
 	d := p.Diagnose()
 	switch {
 	case !d.Enough && d.Sound < 0.9:
 		fmt.Fprintln(out, "  Not enough evidence yet.")
 	case d.Sound > 0.5:
-		fmt.Fprintf(out, "  Nothing seems wrong (%.0f %%).\n", 100*d.Sound)
+		fmt.Fprintf(out, "  Nothing seems wrong (%s).\n", likelihood(d.Sound))
 	}
 	for i := range d.Suspects {
 		if s := &d.Suspects[i]; s.Probability >= 0.02 {
@@ -194,7 +198,7 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 	if o.calls {
 		p.listCalls(out)
 	}
-	if here != "" && here.Ring() == p.ring.ID {
+	if swapped {
 		fmt.Fprintln(out, "  The swap: "+diagnosis.Swap(
 			p.Count(here, o.from, o.at), p.Count(here, o.at, o.to), p.Count(there, o.from, o.at), p.Count(there, o.at, o.to)).Sentence)
 	}
@@ -202,11 +206,16 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 }
 
 func (p *patient) suspect(out io.Writer, place int, s *diagnosis.Suspect) {
-	what := s.What.String() + " " + string(s.Link) + string(s.Unit)
-	if s.How != "" {
-		what += " (" + s.How + ")"
+	what := s.Name
+	switch s.What {
+	case diagnosis.BadCable:
+		what = "bad " + what + ", " + s.How
+	case diagnosis.NotTakingPart:
+		what += " takes no part in the ring"
+	case diagnosis.DeadUnit:
+		what += " is dead or off"
 	}
-	fmt.Fprintf(out, "  %d. %.0f %%  %s\n", place, 100*s.Probability, what)
+	fmt.Fprintf(out, "  %d. %s  %s (%s)\n", place, likelihood(s.Probability), what, string(s.Link)+string(s.Unit))
 	for _, e := range s.Evidence {
 		fmt.Fprintln(out, "     "+e)
 	}
@@ -215,6 +224,14 @@ func (p *patient) suspect(out io.Writer, place int, s *diagnosis.Suspect) {
 			fmt.Fprintln(out, "     "+w)
 		}
 	}
+}
+
+// likelihood writes a probability. Nothing that is only reasoned is certain.
+func likelihood(p float64) string {
+	if p > 0.99 {
+		return "over 99 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
 func (p *patient) listCalls(out io.Writer) {

@@ -1,0 +1,74 @@
+package diagnosis_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"ringwarden/diagnosis"
+	"ringwarden/fleet"
+)
+
+// Before a swap nobody can tell a cable from the jacks at its ends, and both are named. Trouble that moved along says that it is
+// the cable, and trouble that stayed that it is a jack.
+func TestSwapTellsCableFromJack(t *testing.T) {
+	const here, there = "mill/north/u1>u2", "mill/north/u3>u4"
+	for _, c := range []struct {
+		name      string
+		bad       int // the unit that counts bad frames after the swap
+		low, high float64
+		says      string
+	}{
+		{"cable", 4, 0.9, 1, "It moved with the cable"},
+		{"jack", 2, 0, 0.2, "It stayed with the jacks"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, 6, false)
+			trouble := func(unit, polls int) {
+				for range polls {
+					b.bad[unit] += 3
+					b.wait(poll, true)
+				}
+			}
+			b.wait(30*time.Minute, true)
+			trouble(2, 120)
+			d := b.ring.Diagnose()
+			if s := d.Suspects[0]; s.Link != here || s.Itself < 0.4 || s.Itself > 0.8 || !strings.Contains(strings.Join(s.Evidence, " "), "in jack of Unit 2") {
+				t.Fatalf("before the swap: %+v, want the cable and its jacks named", s)
+			}
+			b.ring.Swapped(here, there, b.now)
+			trouble(c.bad, 120)
+			for _, s := range b.ring.Diagnose().Suspects {
+				if s.Link != here || s.Probability < 0.3 {
+					continue
+				}
+				if s.Itself < c.low || s.Itself > c.high || !strings.Contains(strings.Join(s.Evidence, " "), c.says) {
+					t.Errorf("%+v, want it the cable itself with %g to %g", s, c.low, c.high)
+				}
+				return
+			}
+			t.Errorf("%s is not suspected any more: %+v", here, b.ring.Diagnose())
+		})
+	}
+}
+
+// A flag that is asked every second, while frames come every twenty, shows one bad frame twenty times. That is one bad frame.
+func TestFlagAskedTooOften(t *testing.T) {
+	b := newBench(t, 5, false)
+	ring := diagnosis.New(&b.fleet, fleet.Periods{Fast: time.Second, Normal: time.Second, Slow: time.Second})
+	for second := range 900 {
+		for i := range b.stage {
+			ok := 1.0
+			if i == 2 && second/20 == 42 {
+				ok = 0
+			}
+			ring.Put(&fleet.Frame{
+				Controller: b.fleet.Controllers[i].ID, Group: fleet.Fast, At: start.Add(time.Duration(second) * time.Second), Outcome: fleet.Answered,
+				Layout: flagLayout, Values: []fleet.Value{{Number: 4, Quality: fleet.Good}, {Number: 12, Quality: fleet.Good}, {Number: ok, Quality: fleet.Good}},
+			})
+		}
+	}
+	if d := ring.Diagnose(); d.Sound < 0.5 {
+		t.Errorf("%+v, want nothing wrong", d)
+	}
+}
