@@ -138,34 +138,50 @@ type columnReader struct {
 	step      uint64
 	ints      []uint64 // dense: of the rows that are left; sparse: what changes
 	gaps      []uint64
-	gap       uint64 // rows until the next change, where there is one
+	gap       uint64      // rows until the next change, where there is one
+	memory    [2][]uint64 // of ints and of gaps
 }
 
 // open reads the packed column of rows rows. It keeps nothing of the wire nor of the decoder.
 func (r *columnReader) open(w *wire, d *decoder, rows int) {
-	*r = columnReader{transform: w.octet(), method: w.octet(), value: w.uvarint(), ints: r.ints[:0], gaps: r.gaps[:0]}
+	*r = columnReader{transform: w.octet(), method: w.octet(), value: w.uvarint(), memory: r.memory}
 	switch {
 	case r.transform > ofMinus || r.method > packedRice:
 		w.fail()
 	case r.method == packedDense:
-		if r.ints = d.ints(r.ints, w, rows); len(r.ints) != rows {
+		if r.ints = d.ints(r.memory[0], w, rows); len(r.ints) != rows {
 			w.fail()
 		}
 	case r.method == packedRice:
 		r.method = packedDense
-		r.ints = readRice(r.ints, w, rows)
+		r.ints = readRice(r.memory[0], w, rows)
 	case r.method == packedSparse:
-		r.gaps = d.ints(r.gaps, w, rows)
-		r.ints = d.ints(r.ints, w, rows)
+		r.gaps = d.ints(r.memory[1], w, rows)
+		r.ints = d.ints(r.memory[0], w, rows)
 		if len(r.gaps) != len(r.ints) || len(r.gaps) == 0 {
 			w.fail()
 			break
 		}
 		r.gap = r.gaps[0]
 	}
-	if w.bad { // whoever reads on before looking gets zeros
-		*r = columnReader{ints: r.ints[:0], gaps: r.gaps[:0]}
+	if r.ints != nil {
+		r.memory[0] = r.ints
 	}
+	if r.gaps != nil {
+		r.memory[1] = r.gaps
+	}
+	if w.bad { // whoever reads on before looking gets zeros
+		*r = columnReader{memory: r.memory}
+	}
+}
+
+// even reports whether a column just opened counts up by one and the same step from row to row, as instants on a grid
+// do, and what the first one and the step are.
+func (r *columnReader) even() (first, step uint64, ok bool) {
+	if r.transform != ofSteps || r.method != packedSparse || len(r.ints) != 1 || r.gap != 1 {
+		return 0, 0, false
+	}
+	return r.value, unzigzag(r.ints[0] + 1), true
 }
 
 // read fills dst with the next rows.

@@ -41,17 +41,26 @@ func (s *Store) nextWindow(ctx context.Context, first, last int64) (start int64,
 		return 0, false, context.Cause(ctx)
 	}
 	err = s.view(func(tx *bbolt.Tx) error {
-		if k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, first)); len(k) >= 8 {
-			start, ok = windowOf(keyNanos(k)), true
-		}
-		if b := chunksOf(tx); b != nil {
-			if k, _ := b.Cursor().Seek(appendKeyTime(nil, windowOf(first))); len(k) >= 8 && (!ok || keyNanos(k) < start) {
-				start, ok = keyNanos(k), true
-			}
-		}
+		start, _, ok = windowAt(tx, first)
 		return nil
 	})
 	return start, ok && start <= last, err
+}
+
+// windowAt finds the first window from the one of first on that has anything in it, and the journal's first instant from
+// first on, which is the last of all where it has none.
+func windowAt(tx *bbolt.Tx, first int64) (start, journal int64, ok bool) {
+	journal = math.MaxInt64
+	if k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, first)); len(k) >= 8 {
+		journal = keyNanos(k)
+		start, ok = windowOf(journal), true
+	}
+	if b := chunksOf(tx); b != nil {
+		if k, _ := b.Cursor().Seek(appendKeyTime(nil, windowOf(first))); len(k) >= 8 && (!ok || keyNanos(k) < start) {
+			start, ok = keyNanos(k), true
+		}
+	}
+	return start, journal, ok
 }
 
 // A merger gives the frames of one window, from its chunks and from the journal, in order.

@@ -38,17 +38,51 @@ func (l *runLoader) begin(id fleet.ControllerID, point string) {
 	l.unpacker.only = append([]byte{}, id...) // not nil, whatever the id
 }
 
-// load reads the journal first and the chunks after it: a fold writes chunks before it takes from the journal, so what
-// is in neither is nowhere.
-func (l *runLoader) load(ctx context.Context, start, first, last int64) error {
+// next loads the first window from the one of first on, up to last, that has anything in it, and returns its beginning.
+//
+// It reads the journal first and the chunks after it: a fold writes chunks before it takes from the journal, so what is
+// in neither is nowhere. Where the journal has nothing of the window, as is so of all that are over, one transaction does
+// for everything.
+func (l *runLoader) next(ctx context.Context, first, last int64) (start int64, ok bool, err error) {
+	if ctx.Err() != nil {
+		return 0, false, context.Cause(ctx)
+	}
+	folded := false
 	l.parts = l.parts[:0]
-	fromJournal, err := l.journal(ctx, first, last)
-	if err != nil {
-		return err
+	err = l.s.view(func(tx *bbolt.Tx) error {
+		var journal int64
+		start, journal, ok = windowAt(tx, first)
+		if ok = ok && start <= last; !ok {
+			return nil
+		}
+		first, last = max(first, start), min(last, windowEnd(start))
+		if folded = journal > last; folded {
+			l.copyChunks(tx, start, first, last)
+		}
+		return nil
+	})
+	if err != nil || !ok {
+		return 0, false, err
 	}
-	if err := l.copyChunks(start, first, last); err != nil {
-		return err
+	var parts []part
+	if !folded {
+		if parts, err = l.journal(ctx, first, last); err != nil {
+			return 0, false, err
+		}
+		err = l.s.view(func(tx *bbolt.Tx) error {
+			l.copyChunks(tx, start, first, last)
+			return nil
+		})
+		if err != nil {
+			return 0, false, err
+		}
 	}
+	l.decode(parts, first, last)
+	return start, true, nil
+}
+
+// decode takes the copied chunks apart, and what they do not have from the journal.
+func (l *runLoader) decode(fromJournal []part, first, last int64) {
 	for i := range l.chunks {
 		if err := l.chunk(&l.chunks[i], first, last); err != nil {
 			l.s.damagedRecord(bucketChunks, l.chunks[i].key, err)
@@ -58,7 +92,6 @@ func (l *runLoader) load(ctx context.Context, start, first, last int64) error {
 		l.dropFolded(&fromJournal[i])
 	}
 	l.parts = append(l.parts, fromJournal...)
-	return nil
 }
 
 // dropFolded drops the samples of frames that a chunk has as well, with or without values: the chunk's came first.
@@ -133,24 +166,20 @@ func keyAfter(last int64) []byte {
 	return appendKeyTime(nil, last+1)
 }
 
-// copyChunks copies the chunks of the controller in one transaction.
-func (l *runLoader) copyChunks(start, first, last int64) error {
-	l.chunks, l.memory = l.chunks[:0], l.memory[:0]
-	prefix := chunkPrefix(start, l.id)
-	return l.s.view(func(tx *bbolt.Tx) error {
-		b := batch{records: l.chunks, memory: l.memory}
-		if bucket := chunksOf(tx); bucket != nil {
-			c := bucket.Cursor()
-			for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
-				key, ok := parseChunkKey(k)
-				if ok && key.controller == l.id && key.last >= first && key.first <= last {
-					b.add(k, v)
-				}
+// copyChunks copies the chunks of the controller.
+func (l *runLoader) copyChunks(tx *bbolt.Tx, start, first, last int64) {
+	b := batch{records: l.chunks[:0], memory: l.memory[:0]}
+	if bucket := chunksOf(tx); bucket != nil {
+		prefix := chunkPrefix(start, l.id)
+		c := bucket.Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			key, ok := parseChunkKey(k)
+			if ok && key.controller == l.id && key.last >= first && key.first <= last {
+				b.add(k, v)
 			}
 		}
-		l.chunks, l.memory = b.records, b.memory
-		return nil
-	})
+	}
+	l.chunks, l.memory = b.records, b.memory
 }
 
 // chunk adds the part of a chunk that has the point.
@@ -206,6 +235,13 @@ func (l *runLoader) newPart(p *fleet.Point, g fleet.Group, rows int) *part {
 
 // instants reads those of the rows that have values.
 func (l *runLoader) instants(c *chunk, p *part) error {
+	if first, step, ok := l.at.even(); ok && c.valued == c.rows {
+		p.At = p.At[:c.rows]
+		for i := range p.At {
+			p.At[i] = int64(first + uint64(i)*step)
+		}
+		return nil
+	}
 	l.rows = slices.Grow(l.rows[:0], c.rows)[:c.rows]
 	l.at.read(l.rows)
 	if c.valued == c.rows {
@@ -260,14 +296,10 @@ var allGood = [...]fleet.Quality{fleet.Good, fleet.Good, fleet.Good, fleet.Good,
 // run reads all rows of a point.
 func (r *pointReader) run(dst *Run, rows int) {
 	dst.Raw, dst.Number, dst.Quality = dst.Raw[:rows], dst.Number[:rows], dst.Quality[:rows]
+	dense := r.method == packedDense
 	r.read(dst.Raw)
-	var before uint64
-	var number float64
-	for i, raw := range dst.Raw {
-		if raw != before || i == 0 {
-			before, number = raw, r.number(raw)
-		}
-		dst.Number[i] = number
+	if !dense || !r.linear(dst.Raw, dst.Number) {
+		r.repeat(dst.Raw, dst.Number)
 	}
 	for filled := copy(dst.Quality, allGood[:]); filled < rows; {
 		filled += copy(dst.Quality[filled:], dst.Quality[:filled])
@@ -280,4 +312,37 @@ func (r *pointReader) run(dst *Run, rows int) {
 			}
 		}
 	}
+}
+
+// repeat finds the numbers of raw integers of which most are like the one before.
+func (r *pointReader) repeat(raws []uint64, numbers []float64) {
+	var before uint64
+	var number float64
+	for i, raw := range raws {
+		if raw != before || i == 0 {
+			before, number = raw, r.number(raw)
+		}
+		numbers[i] = number
+	}
+}
+
+// linear finds the numbers of an ordinary point, as [fleet.Point.Number] does but without asking at each what the point is
+// like. It does nothing, and says so, for any other point.
+func (r *pointReader) linear(raws []uint64, numbers []float64) bool {
+	p := r.point
+	if p.Form != fleet.FormUnsigned || p.ScaledBy != "" || p.Quantity == fleet.QuantityStage {
+		return false
+	}
+	numbers = numbers[:len(raws)]
+	mul, div, add := p.Mul, p.Div, p.Add
+	if mul == 1 && div == 1 && add == 0 {
+		for i, raw := range raws {
+			numbers[i] = float64(raw)
+		}
+		return true
+	}
+	for i, raw := range raws {
+		numbers[i] = float64(raw)*mul/div + add
+	}
+	return true
 }

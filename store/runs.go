@@ -55,11 +55,7 @@ func (s *Store) Runs(ctx context.Context, id fleet.ControllerID, point string, f
 		defer s.loaders.Put(l)
 		l.begin(id, point)
 		for {
-			start, ok, err := s.nextWindow(ctx, first, last)
-			if err == nil && ok {
-				first = max(first, start)
-				err = l.load(ctx, start, first, min(last, windowEnd(start)))
-			}
+			start, ok, err := l.next(ctx, first, last)
 			if err != nil {
 				yield(nil, explain("reading "+point+" from", s.path, err))
 				return

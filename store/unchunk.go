@@ -39,7 +39,7 @@ func parseChunk(body []byte) (chunk, error) {
 // split finds the columns. How many points there are follows from the layout, which the head only names, so the
 // lengths are read until they add up to what is left.
 func (c *chunk) split(w *wire) error {
-	var lengths []uint64
+	lengths := make([]uint64, 0, 64)
 	sum := uint64(0)
 	for {
 		n := w.uvarint()
@@ -51,6 +51,7 @@ func (c *chunk) split(w *wire) error {
 			break
 		}
 	}
+	c.columns = make([][]byte, 0, len(lengths))
 	for _, n := range lengths {
 		c.columns = append(c.columns, w.take(n))
 	}

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"slices"
+
 	"github.com/klauspost/compress/fse"
 	"github.com/klauspost/compress/huff0"
 )
@@ -82,13 +84,13 @@ func (d *decoder) unhuffman(packed []byte, n int) ([]byte, error) {
 // ints unpacks what coder.packInts packed into dst, at most limit integers.
 func (d *decoder) ints(dst []uint64, w *wire, limit int) []uint64 {
 	symbols := d.stream(w, limit)
-	dst = dst[:0]
-	large := false
-	for _, s := range symbols {
-		dst = append(dst, uint64(s))
-		large = large || s >= classes
+	dst = slices.Grow(dst[:0], len(symbols))[:len(symbols)]
+	largest := byte(0)
+	for i, s := range symbols {
+		dst[i] = uint64(s)
+		largest = max(largest, s)
 	}
-	if large {
+	if largest >= classes {
 		d.enlarge(dst, w)
 	}
 	return dst
