@@ -59,16 +59,19 @@ func (r *rollupReader) read(ctx context.Context, first, last int64) iter.Seq2[[]
 // next finds the first instant from first on at which there may be something, so that years without anything cost
 // nothing.
 func (r *rollupReader) next(ctx context.Context, first, last int64) (int64, bool, error) {
-	start, ok, err := r.s.nextWindow(ctx, first, last)
-	if err != nil {
-		return 0, false, err
-	}
-	err = r.s.view(func(tx *bbolt.Tx) error {
-		if k, found := r.kept(tx, first); found && (!ok || k.start < start) {
-			start, ok = k.start, true
-		}
+	var kept day
+	var found bool
+	err := r.s.view(func(tx *bbolt.Tx) error {
+		kept, found = r.kept(tx, first)
 		return nil
 	})
+	if err != nil || found && kept.start <= first { // no need to look for frames
+		return kept.start, err == nil, err
+	}
+	start, ok, err := r.s.nextWindow(ctx, first, last)
+	if err == nil && found && (!ok || kept.start < start) {
+		start, ok = kept.start, true
+	}
 	return start, ok && start <= last, err
 }
 

@@ -1,12 +1,16 @@
 package store_test
 
 import (
+	"bytes"
 	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
 	"testing"
 	"time"
+	"unsafe"
+
+	"go.etcd.io/bbolt"
 
 	"ringwarden/fleet"
 	"ringwarden/store"
@@ -55,6 +59,36 @@ func BenchmarkYear(b *testing.B) {
 			yearBar("curve-"+span.name, best, span.bar)
 		})
 	}
+	touched := curvePages(b, site.Path, id)
+	fmt.Printf("bar store-year-curve-touched = %d KiB of pages that hold the year's days and hours of one point (want <= 300)\n", touched*4)
+}
+
+// curvePages counts the pages that hold what is kept of a point in the bucket of hours and days, by where bbolt's map of the
+// file shows its records. Besides these a curve touches some branches.
+func curvePages(b *testing.B, path string, id fleet.ControllerID) int {
+	b.Helper()
+	db, err := bbolt.Open(path, 0, &bbolt.Options{ReadOnly: true, Timeout: time.Second})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer db.Close()
+	pages := make(map[uintptr]struct{})
+	const point = "power_out"
+	prefix := append(append([]byte{byte(len(id))}, id...), append([]byte{byte(len(point))}, point...)...)
+	err = db.View(func(tx *bbolt.Tx) error {
+		c := tx.Bucket([]byte("coarse")).Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			first, last := uintptr(unsafe.Pointer(&k[0])), uintptr(unsafe.Pointer(&v[len(v)-1]))
+			for page := first / 4096; page <= last/4096; page++ {
+				pages[page] = struct{}{}
+			}
+		}
+		return nil
+	})
+	if err != nil || len(pages) == 0 {
+		b.Fatalf("%d pages, %v", len(pages), err)
+	}
+	return len(pages)
 }
 
 // cutOff copies a store as it is on the disk while a daemon writes to it.
