@@ -144,6 +144,57 @@ func TestAFullDisk(t *testing.T) {
 	})
 }
 
+// A disk that is full to the last byte: nothing can be dropped from a store that has no free page, since that takes pages; a
+// retention that has put something by beforehand can, and what comes then has room again.
+func TestRetainOnAFullDisk(t *testing.T) {
+	storetest.SmallDisk(t, "5000", func(folder string) {
+		path := filepath.Join(folder, "f.db")
+		s := storetest.OpenPath(t, path)
+		r := rand.New(rand.NewPCG(1, 2))
+		if _, err := s.Retain(t.Context(), noon, store.Limits{Raw: time.Hour}); err != nil {
+			t.Fatal(err)
+		}
+		var err error
+		at := noon
+		for ; err == nil; at = at.Add(time.Minute) {
+			err = s.Append(t.Context(), noisy(r, at, 200))
+		}
+		if !errors.Is(err, syscall.ENOSPC) {
+			t.Fatal(err)
+		}
+		fillUp(t, filepath.Join(folder, "others"))
+		half := at.Sub(noon) / 2
+		if n, err := s.DropBefore(t.Context(), store.KindRaw, noon.Add(half)); n > 0 || !errors.Is(err, syscall.ENOSPC) {
+			t.Fatalf("DropBefore() = %d, %v; want no room for that", n, err)
+		}
+		d, err := s.Retain(t.Context(), at, store.Limits{Raw: half})
+		if err != nil || d.Records == 0 {
+			t.Fatalf("Retain() = %+v, %v", d, err)
+		}
+		for i := range 30 {
+			appendFrames(t, s, noisy(r, at.Add(time.Duration(i)*time.Minute), 200)...)
+		}
+		if err := s.Verify(t.Context()); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// fillUp writes to a file until not a byte more goes in.
+func fillUp(t *testing.T, path string) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for size := 64 << 10; size > 0; {
+		if _, err := f.Write(make([]byte, size)); err != nil {
+			size /= 2
+		}
+	}
+	f.Close() // it has nothing more to say
+}
+
 // A store on a read-only disk can be read and says why it cannot be opened for writing.
 func TestAReadOnlyDisk(t *testing.T) {
 	storetest.SmallDisk(t, "3000", func(folder string) {

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"errors"
+	"syscall"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -30,7 +32,25 @@ const retainStep = 24 * time.Hour
 // Retain drops what is older than its limit at now, and then, while the file has no room left below its ceiling, the
 // oldest raw frames, and after those the finer rollups before the coarser ones. It works in small transactions, between
 // which other writes go on; call it every few minutes. What is dropped leaves room in the file that is used again.
+//
+// So that it can do that on a disk that is full, too, the first call puts a MiB into a file beside the store, PATH.reserve;
+// a later one that finds no room takes it away first, and makes it anew once there is room.
 func (s *Store) Retain(ctx context.Context, now time.Time, l Limits) (Dropped, error) {
+	d, err := s.retain(ctx, now, l)
+	if errors.Is(err, syscall.ENOSPC) && s.takeReserve() {
+		first := d.Records
+		d, err = s.retain(ctx, now, l)
+		d.Records += first
+	}
+	if !s.readOnly && !s.closed.Load() {
+		if err := s.putReserve(); err != nil {
+			s.log.Debug("no room could be reserved for dropping what is old once the disk is full", "error", err)
+		}
+	}
+	return d, err
+}
+
+func (s *Store) retain(ctx context.Context, now time.Time, l Limits) (Dropped, error) {
 	var d Dropped
 	if err := s.retainByAge(ctx, now, l, &d); err != nil {
 		return d, err
