@@ -10,6 +10,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"runtime"
+	"strings"
 
 	"ringwarden/diagnosis/score"
 )
@@ -24,6 +25,10 @@ func main() {
 func run() error {
 	page := flag.String("page", "", "also write the figures to this file, as in docs/judgement.md")
 	tenth := flag.Bool("tenth", false, "play a tenth of the histories, as the tests do")
+	only := flag.String("only", "", "play the faults with these words in their names alone, such as 'cut cable,month'")
+	seed := flag.Uint64("seed", 0, "begin at this seed instead of the plan's own")
+	times := flag.Int("times", 1, "play so many times as many histories")
+	alarms := flag.Bool("alarms", false, "leave the diagnosis out")
 	flag.Parse()
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
 	defer stop()
@@ -31,6 +36,14 @@ func run() error {
 	if *tenth {
 		plan = score.Tenth()
 	}
+	plan = plan.Times(*times)
+	if *only != "" {
+		plan = plan.Only(strings.Split(*only, ",")...)
+	}
+	if *seed > 0 {
+		plan.Seed = *seed
+	}
+	plan.Alarms = *alarms
 	card, err := score.Run(ctx, plan, runtime.GOMAXPROCS(0))
 	if err != nil {
 		return err

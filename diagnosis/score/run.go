@@ -17,6 +17,7 @@ type Plan struct {
 	Of     [faultCount]int
 	Months int
 	Seed   uint64 // of the first story of each fault; the others follow
+	Alarms bool   // play to the alarm engine alone: the bars of the diagnosis stay empty
 }
 
 // Full returns the plan of the whole bench, and Tenth that of a tenth of it, with other seeds.
@@ -44,6 +45,29 @@ func (p Plan) Part(times int) Plan {
 	p.Months = max(1, p.Months/times)
 	for f := range p.Of {
 		p.Of[f] = max(1, p.Of[f]/times)
+	}
+	return p
+}
+
+// Times returns the plan with so many times as many stories.
+func (p Plan) Times(n int) Plan {
+	p.Months *= n
+	for f := range p.Of {
+		p.Of[f] *= n
+	}
+	return p
+}
+
+// Only returns the plan with the stories alone whose fault has one of the names, as [Fault.String] gives them. Healthy
+// months are called month.
+func (p Plan) Only(names ...string) Plan {
+	if !slices.Contains(names, "month") {
+		p.Months = 0
+	}
+	for f := range p.Of {
+		if !slices.Contains(names, Fault(f).String()) {
+			p.Of[f] = 0
+		}
 	}
 	return p
 }
@@ -78,7 +102,7 @@ func Run(ctx context.Context, p Plan, workers int) (*Card, error) {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
-			played[i] = watch(&stories[i])
+			played[i] = watch(&stories[i], p.Alarms)
 			return nil
 		})
 	}

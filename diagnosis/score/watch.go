@@ -26,13 +26,14 @@ type watched struct {
 	absent   []Absence // who could not be heard for a while, and rightly is called silent
 }
 
-// watch plays a story to the alarm engine and to the diagnosis. One of true days is for the alarms alone.
-func watch(s *Story) *watched {
+// watch plays a story to the alarm engine and, unless it is for the alarms alone as one of true days is, to the
+// diagnosis.
+func watch(s *Story, alarms bool) *watched {
 	f := s.Fleet()
 	e := alerts.New(f)
 	w := &watched{story: s}
 	var d *doctor
-	if s.Plant == nil {
+	if !alarms && s.Plant == nil {
 		d = newDoctor(s, f)
 	}
 	unit := 0
