@@ -64,7 +64,7 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 			r.prepareTrip(now)
 			r.prepareCalls(now)
 			r.prepareReference(now)
-			r.prepareNorms(now)
+			r.prepareUsual(now)
 		}
 	}
 	changes = e.judge(e.quick, now, changes)
@@ -115,7 +115,7 @@ func (e *Engine) believeBack(now time.Time) bool {
 	for _, s := range e.sites {
 		s.siteTracks, s.back = siteTracks{}, time.Time{}
 		for _, r := range s.rings {
-			r.normsAt, r.charge.at, r.yields.at = time.Time{}, time.Time{}, time.Time{}
+			r.usualAt, r.charge.at, r.yields.at = time.Time{}, time.Time{}, time.Time{}
 		}
 	}
 	for _, w := range e.watches {

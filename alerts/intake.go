@@ -69,9 +69,12 @@ func (e *Engine) Put(f *fleet.Frame) {
 	if f.Outcome != fleet.Answered {
 		return
 	}
+	misses := 0
 	for i := range u.streams {
+		misses += u.streams[i].missed
 		u.streams[i].missed = 0
 	}
+	u.presence.losses.answered(misses)
 	if s.layout != f.Layout {
 		s.learn(f.Layout)
 	}

@@ -26,11 +26,11 @@ func linkDownDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				downFrames: {
 					Name: "frames", Unit: fleet.Plain, Default: 3, Min: 1, Max: 10000,
-					Why: "expected frames in a row that did not come; one or two are lost now and then (common practice, no source)",
+					Why: "expected frames in a row that did not come, the last of them about to: a damaged one counts as come, so that one after another fails to come by chance hardly ever (common practice, no source)",
 				},
 				downQuiet: {
 					Name: "quiet", Unit: fleet.Second, Default: 3, Min: 0, Max: 86400,
-					Why: "shorter interruptions are a noisy cable, not one that is down: nobody could act on them; three polls are waited for anyhow (common practice, no source)",
+					Why: "shorter interruptions are a noisy cable, not one that is down: nobody could act on them (common practice, no source)",
 				},
 				downUnlearned: {
 					Name: "unlearned", Unit: fleet.Second, Default: 60, Min: 1, Max: 86400,
@@ -60,10 +60,10 @@ func judgeLinkDown(w asked, now time.Time) finding {
 		return no
 	}
 	need := w.needed()
-	if !l.to.presence.livesAfter(q.since.Add(2*q.period - 1)) {
+	if !l.to.presence.livesThrough(q.since, q.period) {
 		return unknown // its registers may stand still as a whole, since a little later than the counters
 	}
-	if q.misses < q.least() {
+	if !l.failing() {
 		return unknown
 	}
 	from := latest(q.since, l.from.audibleSince(), l.to.audibleSince())
@@ -80,12 +80,6 @@ func judgeLinkDown(w asked, now time.Time) finding {
 	return unknown
 }
 
-// polls is how long polls must have found nothing: three, since one or two may be late or fall between two frames, or
-// two where that is an interruption already.
-func (q *quietTrack) polls() time.Duration {
-	return max(2*q.period, min(3*q.period, interruption))
-}
-
 // needed is how long nothing must arrive.
 func (w *watch) needed() time.Duration {
 	q := &w.link.quiet
@@ -94,7 +88,7 @@ func (w *watch) needed() time.Duration {
 		quiet = max(quiet, w.settings.seconds(downNoisy))
 	}
 	if q.by == byAge {
-		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)), q.polls())
+		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)), 2*q.period)
 	}
 	interval := q.flow.interval()
 	longest := q.flow.longest
@@ -104,32 +98,44 @@ func (w *watch) needed() time.Duration {
 	if interval == 0 {
 		return w.settings.seconds(downUnlearned)
 	}
-	frames := time.Duration(w.settings.thresholds[downFrames] * float64(interval))
-	usual := max(interval, q.period)
-	waits := longest + usual
-	if longest > usual+q.period {
-		waits = 2 * longest // it has let go before
+	if q.by == byFlag {
+		return quiet // how many samples say so decides
 	}
-	// The first of those frames may have been due as long as a poll before the last news were seen.
-	return max(quiet, frames-q.period, waits, q.polls())
+	// Of so many frames the last was due at most so long after the last news.
+	frames := time.Duration((w.settings.thresholds[downFrames] - 1) * float64(interval))
+	usual := max(interval, q.period)
+	switch {
+	case longest > usual+q.period:
+		return max(quiet, frames, 2*longest) // it has let go before
+	case longest > usual || q.flow.gaps < wellKnown:
+		return max(quiet, frames, longest+usual)
+	}
+	return max(quiet, frames, q.period)
 }
 
-// chance is how improbable a run of bad samples must be on a cable that is as good as its own past before it is called
-// down: at a sample each second on 200 cables, less than one such run in a month.
-const chance = 1e-9
+// wellKnown is how many gaps must have been seen before one poll without any frame is odd.
+const wellKnown = 20
 
-// least is how many samples in a row must have shown nothing.
-func (q *quietTrack) least() int {
-	if q.by != byFlag {
+// leastBad is how many bad frames in a row a sampled flag must have shown: as many as chance brings in a row on a cable of
+// the ring less than once in ten years, by the share that is bad now and then.
+func (l *link) leastBad() int {
+	const year, years = 365.25 * 24 * time.Hour, 10
+	r, u := l.to.ring, l.watch[linkNoisy].usual()
+	if u.share == 0 {
 		return 2
 	}
-	share := 0.001
-	if q.flow.gaps >= learned && q.flow.frames > 0 {
-		// Each gap but the shortest has bad samples in it; the mean gap tells their share.
-		mean := q.flow.seconds / q.flow.frames / q.period.Seconds()
-		share = min(max(1-1/mean, share), 0.5)
+	share := min(l.noise.own(u, 1), 0.5)
+	frames := float64(year) / float64(max(l.quiet.period, r.sticks.apart(), time.Millisecond)) * years * float64(len(r.links))
+	return max(2, int(math.Ceil(math.Log(frames)/-math.Log(share))))
+}
+
+// failing reports whether the newest samples or polls together say that the cable may be going down.
+func (l *link) failing() bool {
+	q := &l.quiet
+	if q.by == byFlag {
+		return l.to.ring.sticks.frames(q.misses, q.period) >= l.leastBad()
 	}
-	return int(math.Ceil(math.Log(chance) / math.Log(share)))
+	return q.misses >= 1
 }
 
 func tellLinkDown(w asked, now time.Time) words {

@@ -2,7 +2,7 @@ package alerts
 
 import (
 	"fmt"
-	"slices"
+	"math"
 	"time"
 
 	"ringwarden/fleet"
@@ -39,11 +39,11 @@ func linkNoisyDetector() *detector {
 				},
 				noisyScore: {
 					Name: "score", Unit: fleet.Plain, Default: 14, Min: 3, Max: 100,
-					Why: "natural logarithm of a likelihood ratio: a healthy cable starts such a run with a chance of about exp(-14), one in a million (Wald 1947; the limits on each minute's gain make it a little more)",
+					Why: "natural logarithm of a likelihood ratio, for one cable with a frame each second; the logarithm of cables and frames is added. A healthy cable starts such a run with a chance of about exp(-14) (Wald 1947), and the ring's norm, what the cable itself usually has and what is not known of both are allowed for",
 				},
 				noisyBatches: {
-					Name: "batches", Unit: fleet.Plain, Default: 3, Min: 1, Max: 60,
-					Why: "minutes that must have been bad, so that one burst is no trend",
+					Name: "batches", Unit: fleet.Plain, Default: 4, Min: 1, Max: 60,
+					Why: "minutes that must have been bad, so that a burst or two are no trend",
 				},
 				noisyDeadband: {
 					Name: "deadband", Unit: fleet.Ratio, Default: 0.25, Min: 0, Max: 1,
@@ -53,7 +53,7 @@ func linkNoisyDetector() *detector {
 		},
 		judge: judgeLinkNoisy,
 		tell:  tellLinkNoisy,
-		adopt: func(w *watch) { w.link.noise.score = max(w.link.noise.score, w.settings.thresholds[noisyScore]) },
+		adopt: func(w *watch) { w.link.noise.score = max(w.link.noise.score, w.limit()) },
 	}
 }
 
@@ -93,22 +93,22 @@ func (t *noiseTrack) forget() {
 }
 
 const (
-	forgets    = 0.999 // of a link's past stays at each batch
-	priorBad   = 1.0   // a link of which little is known counts as one with 1 bad frame in 200
-	priorCount = 200.0
-	leastUsual = 0.0125 // the test never asks for more than four times less than the share that it looks for
-	calm       = 1.0 / 15
+	forgets    = 0.999    // of a link's past stays at each batch
+	leastUsual = 0.0125   // the test never asks for more than four times less than the share that it looks for
+	apart      = 1.5      // nor for less than this many times what the cable usually has
+	calm       = 1.0 / 12 // of the limit is the most that a quiet minute takes off the score
 )
 
 // close judges the batch and begins the next one.
-func (t *noiseTrack) close(w *watch, norm float64) {
+func (t *noiseTrack) close(w *watch) {
 	b := t.batch
 	t.batch, t.ready = batch{}, false
 	if b.frames == 0 {
 		return
 	}
-	h := w.settings.thresholds[noisyScore]
-	t.score = step(t.score, w.test(norm).gain(b.bad, b.frames), -h*calm, h/w.settings.thresholds[noisyBatches], 1.5*h)
+	h := w.limit()
+	most := h / w.settings.thresholds[noisyBatches]
+	t.score = step(t.score, w.test().gain(b.bad, b.frames), -h*calm, most, 1.5*h)
 	t.judged = true
 	if t.score == 0 {
 		t.run = batch{}
@@ -116,52 +116,31 @@ func (t *noiseTrack) close(w *watch, norm float64) {
 		if t.run.since.IsZero() {
 			t.run.since = b.since
 		}
-		t.run.frames += b.frames
-		t.run.bad += b.bad
+		t.run.frames = t.run.frames*forgets + b.frames
+		t.run.bad = t.run.bad*forgets + b.bad
 	}
 	t.frames = t.frames*forgets + b.frames
 	t.bad = t.bad*forgets + b.bad
 }
 
-// test returns the test of this link, given what is usual in its ring.
-func (w *watch) test(norm float64) binomial {
+// limit is the score from which on a cable is noisy. The more cables there are and the more frames come, the more often
+// chance has the opportunity, so it grows with the logarithm of both.
+func (w *watch) limit() float64 {
+	perMinute := batchTime.Seconds()
+	if f := &w.link.quiet.flow; f.seconds > 0 {
+		perMinute *= f.frames / f.seconds
+	}
+	opportunities := float64(len(w.ring.links)) * perMinute / batchTime.Seconds()
+	return w.settings.thresholds[noisyScore] + max(math.Log(opportunities), 0)
+}
+
+// test returns the test of this link: of the share that means cable against the most that this link may usually have.
+func (w *watch) test() binomial {
 	th := &w.settings.thresholds
-	p1 := min(max(th[noisyShare], th[noisyRatio]*norm), 0.9)
-	p0 := max(norm, min(leastUsual, p1/th[noisyRatio]))
-	return between(p0, p1)
-}
-
-// prepareNorms learns what is usual in the ring: the lower median of its links' shares, so that one bad cable, even one
-// of two, does not make itself usual.
-func (r *ring) prepareNorms(now time.Time) {
-	if len(r.links) == 0 || !r.normsAt.IsZero() && now.Sub(r.normsAt) < batchTime {
-		return
-	}
-	r.normsAt = now
-	var shares [evidenceCount][]float64
-	var intervals []time.Duration
-	for _, l := range r.links {
-		t := &l.noise
-		by := l.quiet.by
-		shares[by] = append(shares[by], (t.bad+priorBad)/(t.frames+priorCount))
-		if i := l.quiet.flow.interval(); i > 0 && by == byCounters {
-			intervals = append(intervals, i)
-		}
-	}
-	for by := range shares {
-		if s := shares[by]; len(s) > 0 {
-			slices.Sort(s)
-			r.norms[by] = s[(len(s)-1)/2]
-		}
-	}
-	if len(intervals) > 0 {
-		slices.Sort(intervals)
-		r.interval = intervals[len(intervals)/2]
-	}
-}
-
-func (w *watch) norm() float64 {
-	return min(w.ring.norms[w.link.quiet.by], w.settings.thresholds[noisyUsual])
+	u := w.usual()
+	p1 := min(max(th[noisyShare], th[noisyRatio]*u.share), 0.9)
+	p0 := max(w.link.noise.own(u, surely), min(leastUsual, p1/th[noisyRatio]))
+	return between(min(p0, p1/apart), p1)
 }
 
 // judgeLinkNoisy judges the link's last minute when it is complete. A link that is down is not noisy as well: what is
@@ -177,12 +156,12 @@ func judgeLinkNoisy(w asked, now time.Time) finding {
 		return unknown
 	}
 	switch {
-	case !q.news && q.misses >= q.least(): // it may be going down
+	case !q.news && l.failing(): // it may be going down
 		t.batch, t.ready = batch{}, false
 	case t.ready:
-		t.close(w.watch, w.norm())
+		t.close(w.watch)
 	}
-	h := w.settings.thresholds[noisyScore]
+	h := w.limit()
 	switch {
 	case t.score >= h:
 		return finding{verdict: Yes, since: t.run.since}
@@ -198,13 +177,13 @@ func judgeLinkNoisy(w asked, now time.Time) finding {
 // flag a silence looks like noise.
 func (l *link) suspect() bool {
 	w := l.watch[linkNoisy]
-	return w.active() || l.quiet.by == byCounters && l.noise.score > w.settings.thresholds[noisyScore]*w.settings.thresholds[noisyDeadband]
+	return w.active() || l.quiet.by == byCounters && l.noise.score > w.limit()*w.settings.thresholds[noisyDeadband]
 }
 
 func tellLinkNoisy(w asked, now time.Time) words {
 	l := w.link
 	run := l.noise.run
-	share, norm := run.bad/max(run.frames, 1), w.norm()
+	share, norm := run.bad/max(run.frames, 1), w.usual().share
 	what := "frames arrive damaged"
 	if l.quiet.by == byFlag {
 		what = "samples find the line not heard"

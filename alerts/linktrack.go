@@ -100,6 +100,7 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 		if news = r.ok == isTrue; !news {
 			bad = 1
 		}
+		frames, bad = l.weigh(frames, bad, period)
 	case r.hasAge:
 		by = byAge
 		news = q.seeAge(r.age)
@@ -113,6 +114,9 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 	}
 	q.at, q.period = at, period
 	if q.news = news; news {
+		if by == byFlag && q.misses > 0 {
+			l.to.ring.sticks.learn(time.Duration(q.misses) * period)
+		}
 		q.learn(at, frames)
 		q.since, q.misses = at, 0
 	} else {
@@ -121,6 +125,15 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 	if by != byAge {
 		l.noise.add(at, frames, bad)
 	}
+}
+
+// weigh lets a sample of a flag count for as much of a frame as it is of.
+func (l *link) weigh(frames, bad float64, period time.Duration) (float64, float64) {
+	part := 1.0
+	if apart := l.to.ring.sticks.apart(); apart > period {
+		part = float64(period) / float64(apart)
+	}
+	return frames * part, bad * part
 }
 
 // reliable is the longest wait that is learned from: a longer one may have been a fault.

@@ -35,10 +35,10 @@ func TestNoiseIsFoundAndHealthIsNot(t *testing.T) {
 		}
 		for range minutes {
 			now = now.Add(time.Minute)
-			ring.prepareNorms(now)
+			ring.prepareUsual(now)
 			for _, l := range ring.links {
 				before := l.noise.score
-				if h := l.watch[linkNoisy].settings.thresholds[noisyScore]; minute(l, usual) == Yes && before < h {
+				if h := l.watch[linkNoisy].limit(); minute(l, usual) == Yes && before < h {
 					alarms++
 				}
 			}
@@ -62,7 +62,7 @@ func TestNoiseIsFoundAndHealthIsNot(t *testing.T) {
 		if share := float64(found) / trials; share < 0.95 {
 			t.Errorf("usual share %g: found in 15 minutes in %.3f of cases, want 0.95", usual, share)
 		} else {
-			t.Logf("usual share %g: norm %.4f, found in 15 minutes in %.3f of cases", usual, ring.norms[byCounters], share)
+			t.Logf("usual share %g: learned %.4f, found in 15 minutes in %.3f of cases", usual, ring.usual[byCounters].share, share)
 		}
 	}
 }

@@ -47,10 +47,11 @@ type ring struct {
 
 // ringTracks is what detectors remember of a ring; see unitTracks.
 type ringTracks struct {
-	norms    [evidenceCount]float64 // share of bad frames, or samples, that is usual in this ring
-	normsAt  time.Time              // when they were learned last
-	interval time.Duration          // usual time between frames; 0: not known
-	hadHeat  bool                   // the ring had a temperature reference, or is meant to
+	usual    [evidenceCount]usual // by what the maps offer
+	usualAt  time.Time            // when it was learned last
+	interval time.Duration        // usual time between frames; 0: not known
+	sticks   stickiness           // of sampled flags
+	hadHeat  bool                 // the ring had a temperature reference, or is meant to
 	charge   chargeTrack
 	yields   yieldClock
 }

@@ -16,10 +16,12 @@ type presence struct {
 	ticks     bool      // the uptime counts finely enough to tell whether the registers live
 	uptimeAt  time.Time // newest frame with an uptime
 	moved     time.Time // newest frame in which the uptime had grown: proof that the registers live
+	lived     time.Time // newest frame in which it had grown as the clock had: they live all the time
 	restarted time.Time // newest frame in which the uptime had dropped
 	step      float64   // s: by how much the clock ran ahead of the uptime between the last two frames that told it
 	stepAt    time.Time // newest frame in which that was more than a late answer
 	missedAt  time.Time // newest poll that was tried and not answered
+	losses    losses
 }
 
 // missable is how many polls may fail before a run of answers counts as broken.
@@ -59,7 +61,12 @@ func (p *presence) seeUptime(r *reading) {
 	case v < p.uptime:
 		p.restarted, p.moved = r.at, r.at
 	case v > p.uptime:
-		if step := r.at.Sub(p.uptimeAt).Seconds() - (v - p.uptime); p.uptimeAt.Equal(p.moved) && abs(step) > 3*fineTick {
+		passed := r.at.Sub(p.uptimeAt).Seconds()
+		step := passed - (v - p.uptime)
+		if step <= passed/4 {
+			p.lived = r.at
+		}
+		if p.uptimeAt.Equal(p.moved) && abs(step) > 3*fineTick {
 			p.step, p.stepAt = step, r.at
 		}
 		p.moved = r.at
@@ -68,10 +75,10 @@ func (p *presence) seeUptime(r *reading) {
 	p.ticks = r.point.Div != 0 && r.point.Mul/r.point.Div <= fineTick
 }
 
-// livesAfter reports whether the registers are known to have lived after an instant; a unit whose uptime does not tell
-// is taken to live.
-func (p *presence) livesAfter(at time.Time) bool {
-	return !p.ticks || p.moved.After(at)
+// livesThrough reports whether the registers are known to have lived for at least a poll after an instant; a unit whose
+// uptime does not tell is taken to live.
+func (p *presence) livesThrough(since time.Time, period time.Duration) bool {
+	return !p.ticks || p.lived.After(since) || !p.moved.Before(since.Add(2*period))
 }
 
 // stands reports whether the registers stand still: the unit answers, and its uptime does not grow.
@@ -80,14 +87,18 @@ func (p *presence) stands() bool {
 }
 
 // audibleSince returns from when on the unit could be heard in the ring and could hear it: it has answered since
-// then at every poll, was not off, took part and did not restart. Controllers that are idle, in fault or charging all
+// then at every poll, or can tell that it did not restart, was not off, took part and did not restart. Controllers that are idle, in fault or charging all
 // send frames. Zero: it never answered.
 func (u *unit) audibleSince() time.Time {
 	p := &u.presence
 	if p.up.IsZero() {
 		return time.Time{}
 	}
-	return latest(p.up, p.missedAt, p.restarted, u.stage.offAt, u.roles.disabledAt)
+	missed := p.missedAt
+	if p.ticks && p.uptimeAt.After(missed) {
+		missed = time.Time{} // it answers again, and its uptime tells whether it restarted meanwhile
+	}
+	return latest(p.up, missed, p.restarted, u.stage.offAt, u.roles.disabledAt)
 }
 
 func latest(t time.Time, others ...time.Time) time.Time {

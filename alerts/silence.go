@@ -1,12 +1,16 @@
 package alerts
 
 import (
+	"math"
 	"time"
 
 	"ringwarden/fleet"
 )
 
-const silentPolls = 0
+const (
+	silentPolls = iota
+	silentMost
+)
 
 func controllerSilentDetector() *detector {
 	return &detector{
@@ -19,7 +23,11 @@ func controllerSilentDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				silentPolls: {
 					Name: "polls", Unit: fleet.Plain, Default: 3, Min: 1, Max: 1000,
-					Why: "one lost answer is no news, and a retry and a new connection have failed by then (common practice, no source)",
+					Why: "one lost answer is no news, and a retry and a new connection have failed by then (common practice, no source); more where answers are often lost: as many as chance takes away in a row less than once in ten years of a ring, by the share that was lost so far",
+				},
+				silentMost: {
+					Name: "most_polls", Unit: fleet.Plain, Default: 8, Min: 1, Max: 1000,
+					Why: "but no more than this many are waited for, however many are lost (common practice, no source)",
 				},
 			},
 		},
@@ -44,6 +52,33 @@ func (u *unit) silent(n float64, now time.Time) bool {
 	return now.Sub(latest(u.heardAt(), u.ring.site.awake, u.since)) > time.Duration(n*float64(u.beat()))+patience
 }
 
+// A losses says how many polls a controller did not answer although it was there, older ones weighing less.
+type losses struct {
+	polls, lost float32
+}
+
+// answered files an answer after some misses. A long run of them was no chance.
+func (l *losses) answered(misses int) {
+	if misses > mostSitePolls {
+		return
+	}
+	if l.polls > 20_000 {
+		l.polls, l.lost = l.polls/2, l.lost/2
+	}
+	l.polls += float32(1 + misses)
+	l.lost += float32(misses)
+}
+
+// missable returns how many polls in a row must be missed, so that the controllers of a ring of which each loses answers
+// as this one does, one by one, do so less than once in ten years. Little is known at first: then two in two hundred are
+// taken for lost.
+func (u *unit) missable() float64 {
+	const year, years = 365.25 * 24 * time.Hour, 10
+	share := (float64(u.presence.losses.lost) + 2) / (float64(u.presence.losses.polls) + 200)
+	polls := float64(year) / float64(max(u.beat(), time.Second)) * years * float64(len(u.ring.units))
+	return math.Ceil(math.Log(polls) / -math.Log(share))
+}
+
 // heardAt returns when the unit was heard last; before its first answer, when the program began to listen for it.
 func (u *unit) heardAt() time.Time {
 	if u.presence.answered.IsZero() {
@@ -64,6 +99,9 @@ func (u *unit) beat() time.Duration {
 func judgeControllerSilent(w asked, now time.Time) finding {
 	u, s := w.unit, w.site
 	n := w.settings.thresholds[silentPolls]
+	if !s.silent { // it is the site's silence otherwise
+		n = max(n, min(u.missable(), w.settings.thresholds[silentMost]))
+	}
 	switch {
 	case u.silent(n, now):
 		f := finding{verdict: Yes, since: u.heardAt()}
@@ -105,7 +143,7 @@ func siteSilentDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				siteSilentPolls: {
 					Name: "polls", Unit: fleet.Plain, Default: 3, Min: 1, Max: 1000,
-					Why: "as for one controller",
+					Why: "as for one controller, where each other one that is silent too counts as one more",
 				},
 			},
 		},
@@ -113,6 +151,9 @@ func siteSilentDetector() *detector {
 		tell:  tellSiteSilent,
 	}
 }
+
+// mostSitePolls is as for one controller.
+const mostSitePolls = 8
 
 // prepare finds out whether the whole site is silent: one controller has been for long enough, and none of the others
 // has answered its newest poll. They are not all asked at the same instant, so they cannot all be asked for the same
@@ -129,7 +170,8 @@ func (s *site) prepare(now time.Time) {
 			}
 			return
 		}
-		silent = silent || u.silent(s.watch.settings.thresholds[siteSilentPolls], now)
+		n := min(u.missable(), mostSitePolls) - float64(len(s.units)-1)
+		silent = silent || u.silent(max(s.watch.settings.thresholds[siteSilentPolls], n), now)
 	}
 	s.silent = s.silent || silent
 }

@@ -25,7 +25,7 @@ func tripNotSharedDetector() *detector {
 				},
 				sharedMargin: {
 					Name: "margin", Unit: fleet.Second, Default: 5, Min: 0, Max: 3600,
-					Why: "a trip repeated once after a bad frame, and a device that is slow to show its new stage (common practice, no source)",
+					Why: "a trip repeated once after a bad frame, and a device that is slow to show its new stage: an answer that is this little late is not believed before the next poll (common practice, no source)",
 				},
 			},
 		},
@@ -61,7 +61,7 @@ func judgeTripNotShared(w asked, now time.Time) finding {
 		return w.untripped(now)
 	case !w.ring.trip.lasts:
 		return unknown
-	case now.Sub(of.fault.first) <= w.tripAllowance(of):
+	case !w.provesUnshared(of):
 		return unknown
 	}
 	return finding{verdict: Yes, since: of.fault.first}
@@ -77,6 +77,16 @@ func (w *watch) untripped(now time.Time) finding {
 	return no
 }
 
+// provesUnshared reports whether the newest answer was taken after the trip had the time to come round, and shows that it
+// did not stop the unit. A device may be slow to show its stage: an answer within the margin is not believed before the
+// next poll, be that answered or not.
+func (w *watch) provesUnshared(of *unit) bool {
+	u := w.unit
+	late := u.stage.at.Sub(of.fault.first.Add(w.tripAllowance(of)))
+	return late > 0 && (late >= min(w.settings.seconds(sharedMargin), u.stage.period) || u.presence.missedAt.After(u.stage.at))
+}
+
+// tripAllowance is how long the trip may be under way to the unit.
 func (w *watch) tripAllowance(of *unit) time.Duration {
 	hops, ok := w.ring.hops(of.index, w.unit.index)
 	if !ok {
@@ -86,7 +96,7 @@ func (w *watch) tripAllowance(of *unit) time.Duration {
 	if hop == 0 {
 		hop = w.settings.seconds(sharedHopTime)
 	}
-	return time.Duration(hops)*hop + 2*w.unit.stage.period + w.settings.seconds(sharedMargin)
+	return time.Duration(hops) * hop
 }
 
 func tellTripNotShared(w asked, now time.Time) words {
