@@ -3,7 +3,9 @@ package notify
 import (
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -27,14 +29,28 @@ func putAgain(t *testing.T, d *Desk, pending *[]fleet.Change) error {
 	return err
 }
 
+// kept returns how many entries of the outbox a store has, and the changes.
+func (s *memory) kept() (entries int, changes []fleet.Change) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.entries), slices.Clone(s.changes)
+}
+
+// owes returns how many changes and records a desk owes its store, and whether it lags.
+func (d *Desk) owes() (told, records int, behind bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return len(d.owed.told), len(d.owed.records), d.owed.behind
+}
+
 // A disk that is full for two days: everybody is told all the same and at once, of the store's own trouble as well. Once
 // it works again it holds every change, nothing is told a second time, and nothing waits.
 func TestToldWhileTheStoreRefuses(t *testing.T) {
 	for name, how := range map[string]int{"refused": refusedIt, "stored with an error": storedIt} {
 		synctest.Test(t, func(t *testing.T) {
 			server := &desktop{}
-			full := true
-			store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return how, full }}
+			var works atomic.Bool
+			store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return how, !works.Load() }}
 			d := open(t, hooked(t), store, Options{Dial: serve(t, server).dial})
 			defer run(t, d)()
 			var pending []fleet.Change
@@ -56,7 +72,7 @@ func TestToldWhileTheStoreRefuses(t *testing.T) {
 			if got := server.receipts()[0].payload.Data.Alarms[0].Kind; got != "store-behind" {
 				t.Errorf("%s: the first message is about %s", name, got)
 			}
-			full = false
+			works.Store(true)
 			if err := putAgain(t, d, &pending); err != nil {
 				t.Fatal(err)
 			}
@@ -68,11 +84,12 @@ func TestToldWhileTheStoreRefuses(t *testing.T) {
 			if len(server.receipts()) != 49 || len(ids) != 49 {
 				t.Errorf("%s: %d messages under %d keys, want 49 once each", name, len(server.receipts()), len(ids))
 			}
-			if len(store.entries) != 0 || d.Health()[0].Waiting != 0 || len(d.owed.told) != 0 || d.owed.behind {
-				t.Errorf("%s: %d entries wait in the store, %+v; owed %+v", name, len(store.entries), d.Health(), d.owed)
+			entries, changes := store.kept()
+			if owed, _, behind := d.owes(); entries != 0 || d.Health()[0].Waiting != 0 || owed != 0 || behind {
+				t.Errorf("%s: %d entries wait in the store, %+v; %d changes are owed", name, entries, d.Health(), owed)
 			}
 			kept := map[fleet.Subject]bool{}
-			for _, c := range store.changes {
+			for _, c := range changes {
 				kept[c.Alarm.Subject] = true
 			}
 			if len(kept) != 49 {
@@ -86,15 +103,14 @@ func TestToldWhileTheStoreRefuses(t *testing.T) {
 // in the store what still waits.
 func TestOwedToTheStoreIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		gone := false
+		var gone, works atomic.Bool
 		server := &desktop{answer: func(*receipt) int {
-			if gone {
+			if gone.Load() {
 				return http.StatusGone
 			}
 			return http.StatusServiceUnavailable
 		}}
-		full := true
-		store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return refusedIt, full }}
+		store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return refusedIt, !works.Load() }}
 		network := serve(t, server)
 		f := hooked(t)
 		d := open(t, f, store, Options{Dial: network.dial})
@@ -105,15 +121,18 @@ func TestOwedToTheStoreIsBounded(t *testing.T) {
 			pending = append(pending, change(time.Now().Add(time.Duration(n)), key, fleet.Low, fleet.AlarmNormal, fleet.Unacknowledged))
 		}
 		_ = putAgain(t, d, &pending)
-		if waits := d.Health()[0].Waiting; waits > waitingLimit+4 || len(d.owed.told) != toldLimit || len(d.owed.known) != toldLimit {
-			t.Errorf("%d messages wait, %d changes are remembered as told", waits, len(d.owed.told))
+		owed, _, _ := d.owes()
+		if waits := d.Health()[0].Waiting; waits > waitingLimit+4 || owed != toldLimit {
+			t.Errorf("%d messages wait, %d changes are remembered as told", waits, owed)
 		}
-		gone = true
+		gone.Store(true)
 		time.Sleep(24 * time.Hour)
-		if h := d.Health()[0]; h.Waiting != 0 || h.GivenUp == 0 || len(d.owed.records) != int(h.GivenUp) {
-			t.Errorf("health is %+v with %d records", h, len(d.owed.records))
+		_, records, _ := d.owes()
+		if h := d.Health()[0]; h.Waiting != 0 || h.GivenUp == 0 || records != int(h.GivenUp) {
+			t.Errorf("health is %+v with %d records", h, records)
 		}
-		gone, full = false, false
+		gone.Store(false)
+		works.Store(true)
 		pending = pending[500:] // the road has dropped the oldest
 		if err := putAgain(t, d, &pending); err != nil {
 			t.Fatal(err)
@@ -125,7 +144,7 @@ func TestOwedToTheStoreIsBounded(t *testing.T) {
 		stop()
 		given := d.Health()[0].GivenUp
 		after := open(t, f, store.after(), Options{Dial: network.dial})
-		if h := after.Health()[0]; h.Waiting != 1 || len(after.book.records) != int(given) || len(d.owed.told) != 0 {
+		if h := after.Health()[0]; h.Waiting != 1 || len(after.book.records) != int(given) {
 			t.Errorf("after a restart %+v, %d records of %d", h, len(after.book.records), given)
 		}
 	})
@@ -137,11 +156,11 @@ func TestAnHourOfEverything(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		start := time.Now()
 		server := &desktop{}
-		elsewhere := 0
+		var elsewhere atomic.Int64
 		h := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 			switch since := time.Since(start); {
 			case r.URL.Path == "/elsewhere":
-				elsewhere++
+				elsewhere.Add(1)
 			case since < 10*time.Minute:
 				panic(http.ErrAbortHandler)
 			case since < 20*time.Minute:
@@ -184,8 +203,8 @@ func TestAnHourOfEverything(t *testing.T) {
 			}
 			told[of] = r.id
 		}
-		if len(told) != alarms || elsewhere != 0 || len(store.entries) != 0 {
-			t.Errorf("%d alarms were told, want %d; elsewhere was asked %d times; %d entries wait", len(told), alarms, elsewhere, len(store.entries))
+		if entries, _ := store.kept(); len(told) != alarms || elsewhere.Load() != 0 || entries != 0 {
+			t.Errorf("%d alarms were told, want %d; elsewhere was asked %d times; %d entries wait", len(told), alarms, elsewhere.Load(), entries)
 		}
 	})
 }
@@ -236,7 +255,10 @@ func TestReminders(t *testing.T) {
 		f.Notify.Remind = 4 * time.Hour
 		server := &desktop{}
 		var standing []fleet.Alarm
-		d := open(t, f, &memory{entries: map[string][]byte{}}, Options{Dial: serve(t, server).dial, Standing: func() []fleet.Alarm { return standing }})
+		var shown atomic.Pointer[[]fleet.Alarm]
+		show := func() { shown.Store(new(slices.Clone(standing))) }
+		show()
+		d := open(t, f, &memory{entries: map[string][]byte{}}, Options{Dial: serve(t, server).dial, Standing: func() []fleet.Alarm { return *shown.Load() }})
 		defer run(t, d)()
 		for n, p := range []fleet.Priority{fleet.High, fleet.High, fleet.Medium} {
 			if err := raise(t, d, new([]fleet.Change), n, p); err != nil {
@@ -244,8 +266,10 @@ func TestReminders(t *testing.T) {
 			}
 			standing = append(standing, change(time.Now(), fleet.AlarmKey{Kind: "link-down", Subject: fleet.Subject(fmt.Sprintf("mill/north/%d", n))}, p, fleet.AlarmNormal, fleet.Unacknowledged).Alarm)
 		}
+		show()
 		time.Sleep(9 * time.Hour)
 		standing[1].State = fleet.Acknowledged
+		show()
 		time.Sleep(100 * time.Hour)
 		var told []string
 		for _, r := range server.receipts()[3:] {
@@ -266,15 +290,16 @@ func TestRemindersDoNotPileUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := hooked(t)
 		f.Notify.Remind = time.Hour
-		works := false
+		var works atomic.Bool
 		server := &desktop{answer: func(*receipt) int {
-			if works {
+			if works.Load() {
 				return http.StatusNoContent
 			}
 			return http.StatusBadGateway
 		}}
-		var standing []fleet.Alarm
-		o := Options{Dial: serve(t, server).dial, Standing: func() []fleet.Alarm { return standing }}
+		var standing atomic.Pointer[[]fleet.Alarm]
+		standing.Store(new([]fleet.Alarm))
+		o := Options{Dial: serve(t, server).dial, Standing: func() []fleet.Alarm { return *standing.Load() }}
 		store := &memory{entries: map[string][]byte{}}
 		d := open(t, f, store, o)
 		stop := run(t, d)
@@ -282,13 +307,14 @@ func TestRemindersDoNotPileUp(t *testing.T) {
 		if err := raise(t, d, &pending, 0, fleet.High); err != nil {
 			t.Fatal(err)
 		}
-		standing = []fleet.Alarm{store.changes[0].Alarm}
+		_, changes := store.kept()
+		standing.Store(&[]fleet.Alarm{changes[0].Alarm})
 		time.Sleep(6*time.Hour + 10*time.Minute)
 		if h := d.Health()[0]; h.Waiting != 1 {
 			t.Errorf("%d messages wait, want the one", h.Waiting)
 		}
 		stop()
-		works = true
+		works.Store(true)
 		store = store.after()
 		defer run(t, open(t, f, store, o))()
 		time.Sleep(30 * time.Minute)
@@ -306,8 +332,9 @@ func TestRemindersDoNotPileUp(t *testing.T) {
 // What was given up can be looked through, with why, and tried again under its key.
 func TestGivenUpIsTriedAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		status := http.StatusGone
-		server := &desktop{answer: func(*receipt) int { return status }}
+		var status atomic.Int64
+		status.Store(http.StatusGone)
+		server := &desktop{answer: func(*receipt) int { return int(status.Load()) }}
 		store := &memory{entries: map[string][]byte{}}
 		d := open(t, hooked(t), store, Options{Dial: serve(t, server).dial})
 		defer run(t, d)()
@@ -317,7 +344,7 @@ func TestGivenUpIsTriedAgain(t *testing.T) {
 			}
 			time.Sleep(time.Minute)
 		}
-		status = http.StatusBadGateway
+		status.Store(http.StatusBadGateway)
 		if err := raise(t, d, new([]fleet.Change), 3, fleet.High); err != nil {
 			t.Fatal(err)
 		}
@@ -331,7 +358,7 @@ func TestGivenUpIsTriedAgain(t *testing.T) {
 		if e.To != "webhook desk" || e.Subject != "High: Fernhollow Mill: link-down on mill/north/0." || e.Alarms != 1 || e.Tries != 1 || !strings.Contains(e.Error, "410 Gone") {
 			t.Errorf("given up: %+v", e)
 		}
-		status = http.StatusNoContent
+		status.Store(http.StatusNoContent)
 		if n, err := d.Retry(t.Context(), list[1].ID); n != 1 || err != nil {
 			t.Errorf("Retry() = %d, %v", n, err)
 		}
@@ -347,8 +374,8 @@ func TestGivenUpIsTriedAgain(t *testing.T) {
 		for _, r := range server.receipts() {
 			taken[r.id] = taken[r.id] || r.taken
 		}
-		if len(taken) != 4 || !taken[list[0].ID] || !taken[list[1].ID] || !taken[list[2].ID] || len(store.entries) != 0 {
-			t.Errorf("taken: %v; %d entries are left", taken, len(store.entries))
+		if entries, _ := store.kept(); len(taken) != 4 || !taken[list[0].ID] || !taken[list[1].ID] || !taken[list[2].ID] || entries != 0 {
+			t.Errorf("taken: %v; %d entries are left", taken, entries)
 		}
 	})
 }
@@ -357,8 +384,9 @@ func TestGivenUpIsTriedAgain(t *testing.T) {
 // and each is told once.
 func TestChangesThatAreHalved(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		server, refuse := &desktop{}, true
-		store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return refusedIt, refuse }}
+		server := &desktop{}
+		var refuse atomic.Bool
+		store := &memory{entries: map[string][]byte{}, fail: func() (int, bool) { return refusedIt, refuse.Load() }}
 		d := open(t, hooked(t), store, Options{Dial: serve(t, server).dial})
 		defer run(t, d)()
 		var all []fleet.Change
@@ -370,7 +398,7 @@ func TestChangesThatAreHalved(t *testing.T) {
 			changes []fleet.Change
 			fails   bool
 		}{{all, true}, {all[:2], false}, {all[2:], true}, {all[2:3], true}, {all[3:], false}} {
-			refuse = put.fails
+			refuse.Store(put.fails)
 			if err := d.PutChanges(t.Context(), put.changes); (err != nil) != put.fails {
 				t.Fatal(err)
 			}
@@ -381,8 +409,10 @@ func TestChangesThatAreHalved(t *testing.T) {
 		for _, r := range server.receipts() {
 			ids[r.id] = true
 		}
-		if len(server.receipts()) != 4 || len(ids) != 4 || len(store.changes) != 3 || len(store.entries) != 0 || len(d.owed.told) != 0 || d.owed.behind {
-			t.Errorf("%d messages under %d keys; %d changes and %d entries are stored; owed %+v", len(server.receipts()), len(ids), len(store.changes), len(store.entries), d.owed)
+		entries, changes := store.kept()
+		owed, _, behind := d.owes()
+		if len(server.receipts()) != 4 || len(ids) != 4 || len(changes) != 3 || entries != 0 || owed != 0 || behind {
+			t.Errorf("%d messages under %d keys; %d changes and %d entries are stored; %d are owed", len(server.receipts()), len(ids), len(changes), entries, owed)
 		}
 	})
 }
