@@ -23,7 +23,7 @@ import (
 type Source interface {
 	Frames(ctx context.Context, q store.Query) iter.Seq2[fleet.Frame, error]
 	Rollups(ctx context.Context, id fleet.ControllerID, point string, r store.Resolution, from, to time.Time) iter.Seq2[store.Rollup, error]
-	Latest(ctx context.Context, id fleet.ControllerID) ([]fleet.Frame, error)
+	Points(ctx context.Context, id fleet.ControllerID, from, to time.Time) ([]fleet.Point, error)
 }
 
 // Format is a kind of file.
@@ -140,22 +140,8 @@ func rollupRows(ctx context.Context, s Source, q Query, progress func(time.Time)
 	}
 }
 
-// pointsOf returns the points that a controller's newest frames have and that are asked for.
+// pointsOf returns the points that a controller had in the period and that are asked for.
 func pointsOf(ctx context.Context, s Source, q *Query, id fleet.ControllerID) ([]fleet.Point, error) {
-	frames, err := s.Latest(ctx, id)
-	if err != nil {
-		return nil, err
-	}
-	var points []fleet.Point
-	for i := range frames {
-		if frames[i].Layout == nil {
-			continue
-		}
-		for _, p := range frames[i].Layout.Points {
-			if q.wants(&p) && p.Form != fleet.FormText {
-				points = append(points, p)
-			}
-		}
-	}
-	return points, nil
+	points, err := s.Points(ctx, id, q.From, q.To)
+	return slices.DeleteFunc(points, func(p fleet.Point) bool { return !q.wants(&p) }), err
 }
