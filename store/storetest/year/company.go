@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"context"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/crc32"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -99,7 +101,12 @@ func copyOut(ctx context.Context, site, company *Kept, path string) error {
 	if err := s.Close(); err != nil {
 		return err
 	}
-	from, err := bbolt.Open(site.Path, 0, &bbolt.Options{ReadOnly: true})
+	lean := path + ".lean"
+	defer os.Remove(lean)
+	if err := copyLean(ctx, site, lean); err != nil {
+		return err
+	}
+	from, err := bbolt.Open(lean, 0, &bbolt.Options{ReadOnly: true})
 	if err != nil {
 		return err
 	}
@@ -122,6 +129,23 @@ func copyOut(ctx context.Context, site, company *Kept, path string) error {
 		err = to.Sync()
 	}
 	return err
+}
+
+// copyLean copies a store, and drops what readings a company does not keep: their five minutes come in their place.
+func copyLean(ctx context.Context, site *Kept, path string) error {
+	body, err := os.ReadFile(site.Path)
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(path, body, 0o600); err != nil {
+		return err
+	}
+	s, err := store.Open(path, store.Options{Zone: site.Zone})
+	if err != nil {
+		return err
+	}
+	_, err = s.DropBefore(ctx, store.KindRaw, rawFrom(site.End))
+	return errors.Join(err, s.Close())
 }
 
 // appendTail appends the frames of the window under way, and lets the store fold of them what it folds by the clock.

@@ -15,11 +15,13 @@ import (
 
 	"ringwarden/fleet"
 	"ringwarden/registermap"
+	"ringwarden/store"
 	"ringwarden/testdata"
 )
 
-// recipe is part of the names of the files that are kept. Whoever changes what is made counts it on.
-const recipe = 3
+// recipe is, with the store's format, part of the names of the files that are kept. Whoever changes what is made counts it
+// on.
+const recipe = 4
 
 // seed is that of everything random.
 const seed = 7
@@ -40,8 +42,8 @@ type Kept struct {
 func (k *Kept) Zone(fleet.ControllerID) *time.Location { return k.Fleet.Sites[0].Zone }
 
 // Site returns the store of the demo's site: five controllers, read every 10 s but for their settings, which are read
-// every 5 min, in the year before [End]. As the daemon leaves it, it has every reading of the last 90 days, rollups of 5
-// minutes, hours and days of the whole year, and alarms now and then.
+// every 5 min, in the year before [End]. As the daemon leaves it, it has every reading of the last 90 days, and of those before
+// rollups of 5 minutes, rollups of hours and days of the whole year, and alarms now and then.
 func Site(t testing.TB) *Kept {
 	t.Helper()
 	return SiteUntil(t, End)
@@ -82,7 +84,7 @@ func (k *Kept) keep(t testing.TB, name string, make func(path string) error) {
 	if err := os.MkdirAll(folder, 0o755); err != nil {
 		t.Fatal(err)
 	}
-	k.Path = filepath.Join(folder, fmt.Sprintf("%s-%d.db", name, recipe))
+	k.Path = filepath.Join(folder, fmt.Sprintf("%s-%d.%d.db", name, store.Format, recipe))
 	if _, err := os.Stat(k.Path); err == nil {
 		return
 	}
