@@ -11,6 +11,8 @@ const (
 	foldLag = 30 * time.Minute
 	// foldEvery is how often it is asked whether a window is over. A fold with nothing to do costs next to nothing.
 	foldEvery = 5 * time.Minute
+	// releaseEvery is how often what was read of the file is let go of.
+	releaseEvery = 30 * time.Second
 	// journalLimit is how many bytes that could be folded the journal may hold before the window is over: what one
 	// controller has in it is found by looking through what all have. A site of five never gets there; where 1,200
 	// controllers are read every ten seconds it is a quarter of an hour.
@@ -18,10 +20,13 @@ const (
 )
 
 // RunFold folds each window once it is over, by the clock that now is, until ctx is done and the fold under way has
-// stopped, and puts damaged records into quarantine as soon as a reader meets them. What goes wrong is logged, once, and tried again.
+// stopped, and puts damaged records into quarantine as soon as a reader meets them. What goes wrong is logged, once, and
+// tried again. Now and then it lets go of the memory that the file's pages take which somebody has read.
 func (s *Store) RunFold(ctx context.Context, now func() time.Time) {
 	ticker := time.NewTicker(foldEvery)
 	defer ticker.Stop()
+	releases := time.NewTicker(releaseEvery)
+	defer releases.Stop()
 	failing := false
 	for {
 		err := s.FoldDue(ctx, now())
@@ -29,16 +34,29 @@ func (s *Store) RunFold(ctx context.Context, now func() time.Time) {
 			s.log.Error("readings could not be folded: they stay in the journal, and it is tried again", "error", err)
 		}
 		failing = err != nil
-		select {
-		case <-ctx.Done():
+		if !s.awaitFold(ctx, ticker.C, releases.C) {
 			return
-		case <-ticker.C:
-		case <-s.damage.found:
 		}
 		if n, err := s.Quarantine(ctx); err != nil && ctx.Err() == nil {
 			s.log.Error("damaged records could not be put into quarantine; they are skipped where they are", "error", err)
 		} else if n > 0 {
 			s.log.Warn("damaged records were put into quarantine; everything else can be read", "file", s.path, "records", n)
+		}
+	}
+}
+
+// awaitFold waits until it is time to fold, or a damaged record was met, and reports whether to go on.
+func (s *Store) awaitFold(ctx context.Context, fold, releases <-chan time.Time) bool {
+	for {
+		s.release()
+		select {
+		case <-ctx.Done():
+			return false
+		case <-fold:
+			return true
+		case <-s.damage.found:
+			return true
+		case <-releases:
 		}
 	}
 }
