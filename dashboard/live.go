@@ -76,20 +76,24 @@ const recallTime = 5 * time.Second
 
 // Recall reads the frames of the day so far, so that a restart does not empty the day's curves. frames yields stored
 // frames from an instant on, in the order of time. It is called before the first Put, and gives up after five seconds:
-// then the day begins where it came to, and its coverage says so.
-func (l *Live) Recall(ctx context.Context, now time.Time, frames func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error]) error {
-	ctx, cancel := context.WithTimeout(ctx, recallTime)
+// then until is how far it came, for the caller to say; the day lacks what follows, and its coverage says so.
+func (l *Live) Recall(ctx context.Context, now time.Time, frames func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error],
+) (until time.Time, err error) {
+	limited, cancel := context.WithTimeout(ctx, recallTime)
 	defer cancel()
-	for f, err := range frames(ctx, l.firstMidnight(now)) {
-		if err != nil {
-			if ctx.Err() != nil {
-				return nil
-			}
-			return err
+	until = l.firstMidnight(now)
+	for f, err := range frames(limited, until) {
+		switch {
+		case err == nil:
+			l.Put(&f)
+			until = f.At
+		case ctx.Err() == nil && limited.Err() != nil:
+			return until, nil
+		default:
+			return time.Time{}, err
 		}
-		l.Put(&f)
 	}
-	return nil
+	return time.Time{}, nil
 }
 
 // firstMidnight returns the earliest of the sites' last midnights.

@@ -18,11 +18,15 @@ import (
 // live returns what the pages show, with the day so far.
 func (d *daemon) live(ctx context.Context, judged *fleet.Fleet, journal *store.Store) *dashboard.Live {
 	l := dashboard.NewLive(judged)
-	err := l.Recall(ctx, d.time.of(time.Now()), func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error] {
+	until, err := l.Recall(ctx, d.time.of(time.Now()), func(ctx context.Context, from time.Time) iter.Seq2[fleet.Frame, error] {
 		return journal.Frames(ctx, store.Query{From: from})
 	})
-	if err != nil {
+	switch {
+	case err != nil && ctx.Err() == nil:
 		d.log.Error("reading back the day so far; the pages begin with what comes now", "error", err)
+	case !until.IsZero():
+		d.log.Warn("the day so far was read back in part, since there is much of it: today's curves and energy lack the rest; reports do not",
+			"until", until)
 	}
 	return l
 }
