@@ -2,6 +2,7 @@ package year
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"ringwarden/fleet"
@@ -107,4 +108,28 @@ func changes(f *fleet.Fleet, from, to time.Time) []fleet.Change {
 		}
 	}
 	return all
+}
+
+// Extend appends to a copy of the store what its plant would have been read until an instant, as a daemon would.
+func (k *Kept) Extend(ctx context.Context, path string, until time.Time) error {
+	s, err := store.Open(path, store.Options{Zone: k.Zone})
+	if err != nil {
+		return err
+	}
+	source, err := k.NewSource(k.End)
+	if err != nil {
+		return err
+	}
+	var frames []fleet.Frame
+	for source.now.Before(until) {
+		source.Tick(func(f *fleet.Frame) { frames = append(frames, *f.Clone()) })
+		if len(frames) < 5*commit && source.now.Before(until) {
+			continue
+		}
+		if err := errors.Join(s.Append(ctx, frames), s.FoldDue(ctx, source.now)); err != nil {
+			return err
+		}
+		frames = frames[:0]
+	}
+	return s.Close()
 }
