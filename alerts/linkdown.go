@@ -104,10 +104,11 @@ func (w *watch) needed() time.Duration {
 	// Of so many frames the last was due at most so long after the last news.
 	frames := time.Duration((w.settings.thresholds[downFrames] - 1) * float64(interval))
 	usual := max(interval, q.period)
+	shown := (usual + q.period - 1) / q.period * q.period // by polls, if frames come as usual
 	switch {
 	case longest > usual+q.period:
 		return max(quiet, frames, 2*longest) // it has let go before
-	case longest > usual || q.flow.gaps < wellKnown:
+	case longest > shown || q.flow.gaps < wellKnown:
 		return max(quiet, frames, longest+usual)
 	}
 	return max(quiet, frames, q.period)

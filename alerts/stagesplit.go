@@ -109,6 +109,7 @@ func judgeStageSplit(w asked, now time.Time) finding {
 		}
 		if caller := w.caller(i, slack, now); caller != nil {
 			f := finding{verdict: Yes, since: caller.stage.first}
+			f.because = w.silentBetween(caller)
 			if z := u.watch[registersFrozen]; z.active() {
 				f.because = z.use()
 			}
@@ -142,8 +143,8 @@ func (w *watch) missed(p *unit, i int, slack time.Duration, now time.Time) bool 
 		return false // nobody knows when it went there, or it did so on waking
 	case !fresh(c.at, c.period, now):
 		return false // it may have left again
-	case c.before.Before(u.able):
-		return false // this controller slept, or was not heard, when the call may have passed
+	case c.before.Before(latest(u.able, w.unit.presence.restarted)):
+		return false // this controller slept, was not heard or started anew when the call may have passed
 	case !u.in[i].Before(c.before.Add(-slack)):
 		return false // it was there: it followed, or it called itself
 	case now.Sub(c.first) <= w.allowance(hops):
@@ -152,7 +153,30 @@ func (w *watch) missed(p *unit, i int, slack time.Duration, now time.Time) bool 
 	// Where somebody was there already, a peer that woke shortly before may have joined that old call, which this
 	// controller had followed and left.
 	joined := w.ring.calls[i].oldest.Before(c.before) && c.before.Sub(c.able) < w.settings.seconds(splitWaking)+slack
-	return !joined
+	return !joined && (now.Sub(w.heldUp(p)) > w.allowance(hops) || w.silentBetween(p) != nil)
+}
+
+// heldUp returns until when a unit on the way from p may have kept a call waiting: one that restarts hears it only when it
+// is back. One that is called silent explains what does not come: see silentBetween.
+func (w *watch) heldUp(p *unit) (until time.Time) {
+	for i := p.index; i != w.unit.index; i = (i + 1) % len(w.ring.units) {
+		u := w.ring.units[i]
+		until = latest(until, u.presence.restarted)
+		if u.silent(2, u.presence.missedAt) {
+			until = latest(until, u.presence.missedAt)
+		}
+	}
+	return until
+}
+
+// silentBetween returns the alarm of a unit on the way from p that is called silent; nil: there is none.
+func (w *watch) silentBetween(p *unit) *watch {
+	for i := p.index; i != w.unit.index; i = (i + 1) % len(w.ring.units) {
+		if s := w.ring.units[i].watch[controllerSilent]; s.active() {
+			return s.use()
+		}
+	}
+	return nil
 }
 
 func tellStageSplit(w asked, now time.Time) words {

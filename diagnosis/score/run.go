@@ -3,6 +3,7 @@ package score
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -120,7 +121,8 @@ func Run(ctx context.Context, p Plan, workers int) (*Card, error) {
 type scorer struct {
 	*Card
 	silly                                                      map[fleet.Kind]*Bar
-	cutFound, cutNamed, noisyFound, tripTold                   *Bar
+	cutFound, cutSure, cutFlagged, cutNamed, noisyFound        *Bar
+	tripTold                                                   *Bar
 	cableCounted, cableCalled, unitTold, cableTold, calibrated *Bar
 }
 
@@ -140,6 +142,8 @@ func newCard(p *Plan) *scorer {
 		c.Bars = append(c.Bars, b)
 	}
 	c.cutFound = bar("cut-link-found-in-three-polls", 99)
+	c.cutSure = bar("cut-link-found-where-three-polls-can-tell", 99)
+	c.cutFlagged = bar("cut-link-found-by-flag-as-soon-as-any-test-could", 99)
 	c.cutNamed = bar("cut-link-named", 99)
 	c.noisyFound = bar("noisy-link-found-in-15-min", 95)
 	c.tripTold = bar("trip-not-shared-told-in-time", 100)
@@ -164,7 +168,7 @@ func (c *scorer) judge(w *watched) {
 		c.healthy(w)
 	case s.Fault == Cut && s.Map != Neither:
 		after, found := w.first("link-down", cable)
-		c.cutFound.Count(found && after <= 3*max(s.Period, s.Every), s)
+		c.cut(s, found, after)
 		c.cutNamed.Count(found && !w.misnamed(s.Cable(s.Link)), s)
 	case s.Fault == Noisy && s.Map.Counts():
 		after, found := w.first("link-noisy", cable)
@@ -176,6 +180,29 @@ func (c *scorer) judge(w *watched) {
 			c.tripTold.Count(found && after+s.At <= w.deadline, s)
 		}
 	}
+}
+
+// cut counts how soon a cut cable was found: all of them against three polls, or three expected frames, and once more apart
+// by whether any test could have told it from chance by then.
+func (c *scorer) cut(s *Story, found bool, after time.Duration) {
+	pace := max(s.Period, s.Every)
+	c.cutFound.Count(found && after <= 3*pace, s)
+	if least := s.leastSamples(); least > 3 {
+		c.cutFlagged.Count(found && after <= time.Duration(least+1)*pace, s)
+		return
+	}
+	c.cutSure.Count(found && after <= 3*pace, s)
+}
+
+// leastSamples returns how many bad samples of a flag in a row any test needs that raises at most one false alarm in ten
+// years of the ring, even if it knows the base rate: the smallest k with base^k x samples in a year x cables <= 0.1. The
+// first of them may be due a whole frame after the cut. Counters need none: they count what comes, damaged or not.
+func (s *Story) leastSamples() int {
+	if s.Map != Flag || s.Base <= 0 {
+		return 0
+	}
+	samples := float64(365.25*24*time.Hour) / float64(max(s.Period, s.Every)) * float64(s.Units)
+	return int(math.Ceil(math.Log(samples/0.1) / -math.Log(s.Base)))
 }
 
 // healthy counts false alarms. An alarm that comes back on the same subject within the story is one.
