@@ -40,6 +40,8 @@ type parcel struct {
 type packer struct {
 	parcels []parcel
 	layouts map[layoutID]*fleet.Layout // all that the parcels refer to
+	layout  *fleet.Layout              // of the last frame with values
+	id      layoutID                   // its id
 
 	// The parcel under way.
 	at     time.Time
@@ -111,21 +113,21 @@ func (p *packer) add(f *fleet.Frame) error {
 	if len(p.frames) > 0 && f.At.UnixNano() != p.at.UnixNano() {
 		p.finish()
 	}
-	var id layoutID
-	if len(f.Values) > 0 {
-		var err error
-		if id, err = parseLayoutID(f.Layout.ID); err != nil {
+	if len(f.Values) > 0 && f.Layout != p.layout {
+		id, err := parseLayoutID(f.Layout.ID)
+		if err != nil {
 			return err
 		}
+		p.layout, p.id = f.Layout, id
 		p.layouts[id] = f.Layout
 	}
-	place, size := p.encode(f, id)
+	place, size := p.encode(f, p.id)
 	if len(p.frames) > 0 && size > valueTarget {
 		p.finish()
-		place, _ = p.encode(f, id)
+		place, _ = p.encode(f, p.id)
 	}
 	if place > len(p.ids) {
-		p.ids = append(p.ids, id)
+		p.ids = append(p.ids, p.id)
 	}
 	p.frames = binary.AppendUvarint(p.frames, uint64(len(p.scratch)))
 	p.frames = append(p.frames, p.scratch...)
@@ -174,17 +176,21 @@ func appendValues(b []byte, points []fleet.Point, values []fleet.Value) []byte {
 	b = append(b, allPlain)
 	for i := range values {
 		if !plain(&points[i], &values[i]) {
-			b[form] = withExceptions
-			break
+			return appendExceptions(b[:form], points, values)
 		}
+		b = appendPlain(b, &points[i], &values[i])
 	}
+	return b
+}
+
+// appendExceptions appends values of which some are not plain.
+func appendExceptions(b []byte, points []fleet.Point, values []fleet.Value) []byte {
+	b = append(b, withExceptions)
 	bitmap := len(b)
-	if b[form] == withExceptions {
-		b = slices.Grow(b, bitmapSize(len(values)))[:bitmap+bitmapSize(len(values))]
-		clear(b[bitmap:])
-	}
+	b = slices.Grow(b, bitmapSize(len(values)))[:bitmap+bitmapSize(len(values))]
+	clear(b[bitmap:])
 	for i := range values {
-		if b[form] == allPlain || plain(&points[i], &values[i]) {
+		if plain(&points[i], &values[i]) {
 			b = appendPlain(b, &points[i], &values[i])
 			continue
 		}
