@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"ringwarden/diagnosis/statistics"
 	"ringwarden/fleet"
 )
 
@@ -27,21 +28,38 @@ type swapped struct {
 // says whether a suspect of that place is the cable or a jack. A later swap takes the place of an earlier one.
 func (r *Ring) Swapped(here, there fleet.LinkID, at time.Time) { r.swap = &swapped{here, there, at} }
 
-// judgeSwap returns what the swap has shown so far; false: there was none.
-func (r *Ring) judgeSwap() (SwapResult, bool) {
+// SwapShown returns what the newest swap that was filed has shown so far; false: there was none.
+func (r *Ring) SwapShown() (SwapResult, bool) {
 	s := r.swap
 	if s == nil {
 		return SwapResult{}, false
 	}
-	end := r.now.Add(time.Nanosecond)
-	return Swap(r.Count(s.here, time.Time{}, s.at), r.Count(s.here, s.at, end), r.Count(s.there, time.Time{}, s.at), r.Count(s.there, s.at, end)), true
+	from, end := r.troubleSince(s.here, s.at), r.now.Add(time.Nanosecond)
+	return Swap(r.Count(s.here, from, s.at), r.Count(s.here, s.at, end), r.Count(s.there, from, s.at), r.Count(s.there, s.at, end)), true
+}
+
+// troubleSince returns since when a place had the trouble that it had before an instant; zero: all the time. The good time
+// before that is not what a swap is about.
+func (r *Ring) troubleSince(id fleet.LinkID, before time.Time) time.Time {
+	w := &r.units[r.linkOf(id).To].wire
+	var x, n []float64
+	for i := range w.batches {
+		if b := &w.batches[i]; b.since.Before(before) {
+			bad, all := b.spoilt()
+			x, n = append(x, bad), append(n, all)
+		}
+	}
+	if c := statistics.ShareShift(x, n); c.Gain > clearly {
+		return w.batches[c.After].since
+	}
+	return time.Time{}
 }
 
 // jacks says how likely a suspected place is the cable itself, and what else it may be.
 func (r *Ring) jacks(s *Suspect) {
 	s.Itself = priorItself
 	odds := priorItself / (1 - priorItself)
-	w, ok := r.judgeSwap()
+	w, ok := r.SwapShown()
 	if ok && r.swap.here == s.Link {
 		switch w.Verdict {
 		case Moved:
@@ -50,7 +68,6 @@ func (r *Ring) jacks(s *Suspect) {
 			odds /= swapOdds
 		}
 		s.Itself = odds / (1 + odds)
-		s.Evidence = append(s.Evidence, "The swap: "+w.Sentence)
 	}
 	l := r.linkOf(s.Link)
 	from, to := r.units[l.From].name, r.units[l.To].name

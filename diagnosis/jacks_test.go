@@ -42,8 +42,8 @@ func TestSwapTellsCableFromJack(t *testing.T) {
 				if s.Link != here || s.Probability < 0.3 {
 					continue
 				}
-				if s.Itself < c.low || s.Itself > c.high || !strings.Contains(strings.Join(s.Evidence, " "), c.says) {
-					t.Errorf("%+v, want it the cable itself with %g to %g", s, c.low, c.high)
+				if w, _ := b.ring.SwapShown(); s.Itself < c.low || s.Itself > c.high || !strings.Contains(w.Sentence, c.says) {
+					t.Errorf("%+v, %q, want it the cable itself with %g to %g", s, w.Sentence, c.low, c.high)
 				}
 				return
 			}

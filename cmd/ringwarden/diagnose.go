@@ -174,8 +174,7 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 		fmt.Fprint(out, "  No readings are stored of this time.\n\n")
 		return
 	}
-	swapped := here != "" && here.Ring() == p.ring.ID
-	if swapped {
+	if here != "" && here.Ring() == p.ring.ID {
 		p.Swapped(here, there, o.at)
 	}
 	d := p.Diagnose()
@@ -198,9 +197,8 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 	if o.calls {
 		p.listCalls(out)
 	}
-	if swapped {
-		fmt.Fprintln(out, "  The swap: "+diagnosis.Swap(
-			p.Count(here, o.from, o.at), p.Count(here, o.at, o.to), p.Count(there, o.from, o.at), p.Count(there, o.at, o.to)).Sentence)
+	if w, ok := p.SwapShown(); ok {
+		fmt.Fprintln(out, "  The swap: "+w.Sentence)
 	}
 	fmt.Fprintln(out)
 }
