@@ -194,16 +194,16 @@ func (a *app) exportTable(ctx context.Context, f *fleet.Fleet, q export.Query, o
 }
 
 func (a *app) writeTable(ctx context.Context, f *fleet.Fleet, q export.Query, to io.Writer, name string) error {
-	p, done := progress(a.err, "exporting")
-	out := &watchedWriter{w: to, p: p}
+	p, done := periodProgress(a.err, "exporting")
+	out := &countedWriter{w: to}
 	buffered := bufio.NewWriterSize(out, 64<<10)
 	err := withStore(ctx, f,
 		func(s *store.Store) error {
-			_, err := export.Write(ctx, buffered, s, q, nil)
+			_, err := export.Write(ctx, buffered, s, q, p)
 			return err
 		},
 		func(d *door.Client) error {
-			_, err := d.Export(ctx, buffered, q)
+			_, err := d.Export(ctx, buffered, q, p)
 			return err
 		})
 	if err == nil {

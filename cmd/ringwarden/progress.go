@@ -14,14 +14,31 @@ import (
 // plainEvery is how often a long job that no terminal watches says how far it is.
 const plainEvery = 10 * time.Second
 
-// progress shows how far a job is: as a bar on a terminal, as a line now and then elsewhere. The function that comes with
-// it wipes the bar away.
+// progress shows how far a job is, in bytes: as a bar on a terminal, as a line now and then elsewhere. The function that
+// comes with it wipes the bar away.
 func progress(w io.Writer, what string) (store.Progress, func()) {
+	return showProgress(w, what, fleet.Size, progressbar.OptionShowBytes(true))
+}
+
+// periodProgress is progress in seconds of the time that a job goes over.
+func periodProgress(w io.Writer, what string) (store.Progress, func()) {
+	return showProgress(w, what, period, progressbar.OptionSetPredictTime(true)) // per cent alone: seconds of the past would puzzle
+}
+
+// period says how long so many seconds are, in hours or days.
+func period(seconds int64) string {
+	if hours := (seconds + 1800) / 3600; hours < 48 {
+		return count(int(hours), "hour", "hours")
+	}
+	return count(int((seconds+43200)/86400), "day", "days")
+}
+
+func showProgress(w io.Writer, what string, size func(int64) string, unit progressbar.Option) (store.Progress, func()) {
 	if !isTerminal(w) {
-		return plainProgress(w, what, time.Now), func() {}
+		return plainProgress(w, what, size, time.Now), func() {}
 	}
 	bar := progressbar.NewOptions64(-1,
-		progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what), progressbar.OptionShowBytes(true),
+		progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what), unit,
 		progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30))
 	known := int64(-1)
 	return func(done, total int64) {
@@ -34,7 +51,7 @@ func progress(w io.Writer, what string) (store.Progress, func()) {
 }
 
 // plainProgress says nothing of a job that is done before plainEvery.
-func plainProgress(w io.Writer, what string, now func() time.Time) store.Progress {
+func plainProgress(w io.Writer, what string, size func(int64) string, now func() time.Time) store.Progress {
 	said := now()
 	return func(done, total int64) {
 		at := now()
@@ -43,24 +60,22 @@ func plainProgress(w io.Writer, what string, now func() time.Time) store.Progres
 		}
 		said = at
 		if total > 0 {
-			fmt.Fprintf(w, "%s: %s of %s\n", what, fleet.Size(done), fleet.Size(total))
+			fmt.Fprintf(w, "%s: %s of %s\n", what, size(done), size(total))
 			return
 		}
-		fmt.Fprintf(w, "%s: %s\n", what, fleet.Size(done))
+		fmt.Fprintf(w, "%s: %s\n", what, size(done))
 	}
 }
 
-// watchedWriter tells progress how many bytes have passed.
-type watchedWriter struct {
+// countedWriter counts the bytes that have passed.
+type countedWriter struct {
 	w    io.Writer
 	done int64
-	p    store.Progress
 }
 
 // Write passes b on.
-func (w *watchedWriter) Write(b []byte) (int, error) {
+func (w *countedWriter) Write(b []byte) (int, error) {
 	n, err := w.w.Write(b)
 	w.done += int64(n)
-	w.p(w.done, -1)
 	return n, err
 }

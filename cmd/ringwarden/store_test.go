@@ -135,7 +135,7 @@ func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
 func TestPlainProgress(t *testing.T) {
 	var out bytes.Buffer
 	now := time.Date(2026, 6, 21, 12, 0, 0, 0, time.UTC)
-	p := plainProgress(&out, "copying", func() time.Time { return now })
+	p := plainProgress(&out, "copying", fleet.Size, func() time.Time { return now })
 	for i := range int64(25) {
 		now = now.Add(time.Second)
 		p(i<<20, 32<<20)
@@ -144,6 +144,15 @@ func TestPlainProgress(t *testing.T) {
 	p(30<<20, -1)
 	want := "copying: 9 MiB of 32 MiB\ncopying: 19 MiB of 32 MiB\ncopying: 30 MiB\n"
 	if out.String() != want {
+		t.Errorf("said %q, want %q", out.String(), want)
+	}
+	out.Reset()
+	p = plainProgress(&out, "exporting", period, func() time.Time { return now })
+	for _, seconds := range []int64{3600, 40 * 3600, 3 * 86400} {
+		now = now.Add(10 * time.Second)
+		p(seconds, 90*86400)
+	}
+	if want := "exporting: 1 hour of 90 days\nexporting: 40 hours of 90 days\nexporting: 3 days of 90 days\n"; out.String() != want {
 		t.Errorf("said %q, want %q", out.String(), want)
 	}
 }

@@ -24,6 +24,7 @@ type Source interface {
 	Frames(ctx context.Context, q store.Query) iter.Seq2[fleet.Frame, error]
 	Rollups(ctx context.Context, id fleet.ControllerID, point string, r store.Resolution, from, to time.Time) iter.Seq2[store.Rollup, error]
 	Points(ctx context.Context, id fleet.ControllerID, from, to time.Time) ([]fleet.Point, error)
+	Stat() (store.Stat, error)
 }
 
 // Format is a kind of file.
@@ -54,19 +55,63 @@ func (q *Query) wants(p *fleet.Point) bool {
 		p.Quantity != fleet.QuantityNone && slices.Contains(q.Points, p.Quantity.String())
 }
 
-// Write writes the table to w and returns how many rows it has. Progress, if it is not nil, is told the instant that the
-// rows have reached. Where an error ends it, what was written is no whole table.
-func Write(ctx context.Context, w io.Writer, s Source, q Query, progress func(time.Time)) (rows int64, err error) {
-	if progress == nil {
-		progress = func(time.Time) {}
-	}
+// Write writes the table to w and returns how many rows it has. The progress is in seconds of time that the rows have
+// reached, and of that of all; for rollups, of all controllers together. Where an error ends it, what was written is no
+// whole table.
+func Write(ctx context.Context, w io.Writer, s Source, q Query, p store.Progress) (rows int64, err error) {
+	progress, err := newReach(s, &q, p)
 	switch {
+	case err != nil:
+		return 0, err
 	case q.Format != CSV && q.Format != Parquet:
 		return 0, fmt.Errorf("unknown format %q; known are csv and parquet", q.Format)
 	case q.Rollups == nil:
 		return write(w, q.Format, rawColumns, rawRows(ctx, s, q, progress))
 	}
 	return write(w, q.Format, rollupColumns, rollupRows(ctx, s, q, progress))
+}
+
+// A reach tells how far an export is.
+type reach struct {
+	p           store.Progress
+	from, span  int64   // seconds
+	done, whole float64 // of the parts before the one at hand, and of one
+	all         float64
+}
+
+func newReach(s Source, q *Query, p store.Progress) (*reach, error) {
+	if p == nil {
+		return nil, nil
+	}
+	st, err := s.Stat()
+	if err != nil {
+		return nil, err
+	}
+	from, to := st.Oldest, st.Newest
+	if q.From.After(from) {
+		from = q.From
+	}
+	if !q.To.IsZero() && q.To.Before(to) {
+		to = q.To
+	}
+	return &reach{p: p, from: from.Unix(), span: max(to.Unix()-from.Unix(), 1), whole: 1, all: 1}, nil
+}
+
+// part says that it comes to a point of a controller.
+func (r *reach) part(controller, controllers, point, points int) {
+	if r != nil {
+		r.all, r.whole = float64(controllers), 1/float64(points)
+		r.done = float64(controller) + float64(point)*r.whole
+	}
+}
+
+// at says which instant it has reached.
+func (r *reach) at(t time.Time) {
+	if r == nil {
+		return
+	}
+	share := float64(min(max(t.Unix()-r.from, 0), r.span)) / float64(r.span)
+	r.p(int64((r.done+share*r.whole)*float64(r.span)), int64(r.all*float64(r.span)))
 }
 
 // write writes rows until they end or one comes with an error.
@@ -88,7 +133,7 @@ func write[R any](w io.Writer, f Format, columns []column[R], rows iter.Seq2[*R,
 }
 
 // rawRows gives one row for each value that is asked for. A row is valid until the next one.
-func rawRows(ctx context.Context, s Source, q Query, progress func(time.Time)) iter.Seq2[*Raw, error] {
+func rawRows(ctx context.Context, s Source, q Query, progress *reach) iter.Seq2[*Raw, error] {
 	return func(yield func(*Raw, error) bool) {
 		var row Raw
 		for f, err := range s.Frames(ctx, store.Query{Controllers: q.Controllers, From: q.From, To: q.To}) {
@@ -96,7 +141,7 @@ func rawRows(ctx context.Context, s Source, q Query, progress func(time.Time)) i
 				yield(nil, err)
 				return
 			}
-			progress(f.At)
+			progress.at(f.At)
 			if f.Layout == nil {
 				continue
 			}
@@ -114,22 +159,23 @@ func rawRows(ctx context.Context, s Source, q Query, progress func(time.Time)) i
 }
 
 // rollupRows gives one row for each bucket, point by point.
-func rollupRows(ctx context.Context, s Source, q Query, progress func(time.Time)) iter.Seq2[*Rollup, error] {
+func rollupRows(ctx context.Context, s Source, q Query, progress *reach) iter.Seq2[*Rollup, error] {
 	return func(yield func(*Rollup, error) bool) {
 		var row Rollup
-		for _, id := range q.Controllers {
+		for c, id := range q.Controllers {
 			points, err := pointsOf(ctx, s, &q, id)
 			if err != nil {
 				yield(nil, err)
 				return
 			}
 			for i := range points {
+				progress.part(c, len(q.Controllers), i, len(points))
 				for r, err := range s.Rollups(ctx, id, points[i].Name, *q.Rollups, q.From, q.To) {
 					if err != nil {
 						yield(nil, err)
 						return
 					}
-					progress(r.Start)
+					progress.at(r.Start)
 					row.set(id, &points[i], &r)
 					if !yield(&row, nil) {
 						return

@@ -132,13 +132,43 @@ func TestExportThatFails(t *testing.T) {
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		seen := 0
-		_, err := export.Write(ctx, &bytes.Buffer{}, s, export.Query{Format: f}, func(time.Time) {
+		_, err := export.Write(ctx, &bytes.Buffer{}, s, export.Query{Format: f}, func(_, _ int64) {
 			if seen++; seen == 10 {
 				cancel()
 			}
 		})
 		if !errors.Is(err, context.Canceled) {
 			t.Errorf("%s: Write() that is stopped = %v", f, err)
+		}
+	}
+}
+
+// The progress never goes back, and ends where the readings do, whatever is asked for.
+func TestExportTellsItsProgress(t *testing.T) {
+	s := storetest.Open(t)
+	for _, id := range []fleet.ControllerID{"mill/north/alder", "mill/north/birch"} {
+		for i := range 49 {
+			put(t, s, frame(id, noon.Add(time.Duration(i)*time.Hour), 480, 100, 3, int64(i)))
+		}
+	}
+	hour := store.Hour
+	for name, c := range map[string]struct {
+		q     export.Query
+		total int64
+	}{
+		"all":     {export.Query{Format: export.CSV}, 48 * 3600},
+		"a day":   {export.Query{Format: export.CSV, From: noon.Add(time.Hour), To: noon.Add(25 * time.Hour)}, 24 * 3600},
+		"rollups": {export.Query{Format: export.CSV, Controllers: []fleet.ControllerID{"mill/north/alder", "mill/north/birch"}, Rollups: &hour}, 96 * 3600},
+	} {
+		last, all := int64(-1), int64(0)
+		_, err := export.Write(t.Context(), &bytes.Buffer{}, s, c.q, func(done, total int64) {
+			if done < last {
+				t.Errorf("%s: it went back from %d to %d s", name, last, done)
+			}
+			last, all = done, total
+		})
+		if err != nil || all != c.total || last < all-3600 || last > all {
+			t.Errorf("%s: it ended at %d of %d s, %v; want %d", name, last, all, err, c.total)
 		}
 	}
 }

@@ -111,7 +111,7 @@ func TestAnswers(t *testing.T) {
 		{Format: export.CSV, Controllers: []fleet.ControllerID{alder}, Rollups: &day},
 	} {
 		var through, direct bytes.Buffer
-		if _, err := h.client.Export(t.Context(), &through, q); err != nil {
+		if _, err := h.client.Export(t.Context(), &through, q, nil); err != nil {
 			t.Fatal(err)
 		}
 		rows, err := export.Write(t.Context(), &direct, h.store, q, nil)
@@ -230,7 +230,7 @@ func TestCopiesAreRemoved(t *testing.T) {
 // An export that ends by an error in the middle must not look whole to the command that asked for it.
 func TestAnExportThatIsCutIsAnError(t *testing.T) {
 	h := open(t)
-	_, err := h.client.Export(t.Context(), &closer{h.store, 0}, export.Query{Format: export.CSV})
+	_, err := h.client.Export(t.Context(), &closer{h.store, 0}, export.Query{Format: export.CSV}, nil)
 	if err == nil {
 		t.Error("the store was closed in the middle of an export, and it looks whole")
 	}

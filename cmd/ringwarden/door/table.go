@@ -22,7 +22,12 @@ func (d *Door) export(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/octet-stream")
 	out := &counted{w: w}
-	if _, err := export.Write(r.Context(), out, d.store, q, nil); err != nil {
+	pieces := &pieceWriter{w: out, now: time.Now, told: time.Now()}
+	_, err = export.Write(r.Context(), pieces, d.store, q, pieces.progress)
+	if err == nil {
+		err = pieces.err
+	}
+	if err != nil {
 		if out.n == 0 {
 			problem(w, http.StatusInternalServerError, err.Error())
 			return
