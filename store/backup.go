@@ -65,7 +65,8 @@ func (w *watched) Write(b []byte) (n int, err error) {
 
 // VerifyFile checks a store that no program has open for writing: that every page is in its place and used once, by
 // our own reading of them and by bbolt's, then every record as [Store.Verify] does. What is damaged comes as
-// [ErrDamaged]; nothing is changed.
+// [ErrDamaged]; nothing is changed. Where it is records alone that are damaged, so that all others can be read, the Stat is
+// there as well, else it is the zero value.
 func VerifyFile(ctx context.Context, path string) (Stat, error) {
 	s, err := Open(path, Options{ReadOnly: true})
 	if err != nil {
@@ -85,10 +86,11 @@ func VerifyFile(ctx context.Context, path string) (Stat, error) {
 	if err != nil {
 		return Stat{}, damaged("verifying", path, err)
 	}
-	if err := s.Verify(ctx); err != nil {
+	st, err := s.Stat()
+	if err != nil {
 		return Stat{}, err
 	}
-	return s.Stat()
+	return st, s.Verify(ctx)
 }
 
 // checkPages walks every page of a file that nobody writes to.

@@ -40,7 +40,7 @@ func Open(path string, o Options) (*Store, error) {
 	}
 	fresh, err := missing(path)
 	if err == nil && fresh && o.ReadOnly {
-		err = fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
+		err = nothingAt(path)
 	}
 	if err != nil {
 		return nil, explain("opening", path, err)
@@ -93,6 +93,20 @@ func (s *Store) beginRun() error {
 	s.newestAtOpen = st.Newest
 	return err
 }
+
+// nothingAt says that there is no store, as [fs.ErrNotExist].
+func nothingAt(path string) error {
+	if _, err := os.Stat(path); err == nil {
+		return errEmpty{}
+	}
+	return fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist)
+}
+
+// errEmpty says that there is a file with nothing in it.
+type errEmpty struct{}
+
+func (errEmpty) Error() string        { return "the file is empty: nothing is stored there yet" }
+func (errEmpty) Is(target error) bool { return target == fs.ErrNotExist }
 
 // missing reports whether a new file can be made at path without losing anything.
 func missing(path string) (bool, error) {

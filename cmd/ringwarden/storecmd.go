@@ -108,6 +108,8 @@ func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
 func (a *app) verifyFile(ctx context.Context, path, name string) error {
 	st, err := store.VerifyFile(ctx, path)
 	switch {
+	case errors.Is(err, store.ErrDamaged) && st.Path == "":
+		return hintedError{err, "nothing of it can be read safely; a daemon that starts moves it aside and begins a new one"}
 	case errors.Is(err, store.ErrDamaged):
 		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and a backup can take the place of the file"}
 	case err != nil:

@@ -18,6 +18,16 @@ func reach(oldest, newest time.Time) string {
 	return "readings from " + oldest.Local().Format(time.DateTime) + " to " + newest.Local().Format(time.DateTime)
 }
 
+// bucketWords says what is in the parts of a database.
+var bucketWords = map[string]string{
+	"books": "calls, steps of the clock, and what else is noted by the program", "changes": "changes of alarms",
+	"chunks": "readings, packed", "coarse": "rollups of hours and days", "due": "days whose rollups are to be made",
+	"fine": "rollups of five minutes", "journal": "readings, as they came", "layouts": "what the readings are of",
+	"moving": "readings on their way to another time, after a step of the clock", "notes": "what people wrote down",
+	"outbox": "messages that wait to be sent", "quarantine": "what was found damaged", "ringwarden": "what the file is",
+	"standing": "alarms that stand", "states": "what the program wants back after a restart",
+}
+
 func printSurvey(w io.Writer, v *door.Survey) {
 	st := &v.Stat
 	fmt.Fprintf(w, "%s: format %d, %s, of which %s are free to be used again\n", st.Path, st.Format, fleet.Size(st.Size), fleet.Size(st.Free))
@@ -35,10 +45,10 @@ func printSurvey(w io.Writer, v *door.Survey) {
 		}
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprint(t, "\nbucket\trecords\troom\t\n")
+	fmt.Fprint(t, "\nbucket\trecords\troom\t  holds\n")
 	room := map[string]int64{}
 	for _, b := range v.Usage.Buckets {
-		fmt.Fprintf(t, "%s\t%d\t%s\t\n", b.Name, b.Records, fleet.Size(b.Bytes))
+		fmt.Fprintf(t, "%s\t%d\t%s\t  %s\n", b.Name, b.Records, fleet.Size(b.Bytes), bucketWords[b.Name])
 		room[b.Name] = b.Bytes
 	}
 	readings, folded, chunks := 0, 0, int64(0)
