@@ -26,6 +26,10 @@ func (r *Ring) advise(d *Diagnosis, traces []trace) {
 	for i := range r.units {
 		counts = counts || len(r.units[i].wire.batches) >= 10
 	}
+	if d.Unreached = len(r.units) > 1 && !r.reached(); d.Unreached {
+		d.Needs = "No controller of this ring answers: that is the site's network or power, and no cable of the ring. Nothing can be said of what has happened since."
+		return
+	}
 	d.Enough = top > 0.5 || d.Sound > 0.8 && (counts || len(traces) > 0)
 	if top >= likely || d.Sound >= likely && d.Enough {
 		if top >= likely && d.Suspects[0].What == BadCable {

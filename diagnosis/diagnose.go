@@ -46,6 +46,8 @@ type Diagnosis struct {
 	Needs    string    // what would tell more; empty: nothing is needed
 	Swap     string    // the swap that would tell the rest apart; empty: none would
 	Calls    int       // calls that were evidence
+	// Unreached: no unit answers. That is the site's network or power; a unit that is suspected to be dead need not be.
+	Unreached bool
 }
 
 // What was likely before any evidence: a ring that somebody asks about is sound two times in five, and cables break more
@@ -170,6 +172,11 @@ func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
 		return int(a.place) - int(b.place)
 	})
 	return all
+}
+
+// reached reports whether any unit answers. Where none does it is the site's network or power, and says nothing of a unit.
+func (r *Ring) reached() bool {
+	return slices.ContainsFunc(r.units, func(u unit) bool { return u.missed < 3 })
 }
 
 // weigh adds up the evidence for a hypothesis over all times at which it may have begun: before the first event, between

@@ -18,6 +18,8 @@ type unit struct {
 	missed   int       // polls in a row without an answer
 	uptime   float64
 	booted   time.Time // newest frame that showed that it had restarted
+	ticks    ticking
+	address  float64 // in the ring; 0: not read
 
 	stage  fleet.Stage
 	seen   time.Time // newest frame with a stage
@@ -47,6 +49,31 @@ func truthOf(v float64) truth {
 	return isFalse
 }
 
+// ticking is how a unit's uptime grows. While it stands still so do the other registers, which may be a gateway that repeats
+// itself.
+type ticking struct {
+	value   float64
+	grew    time.Time     // newest frame in which it had grown; zero: none was seen
+	longest time.Duration // between two such frames
+	seen    int           // how many there were
+}
+
+func (t *ticking) see(f *fleet.Frame) {
+	v, ok := f.Number(fleet.Uptime)
+	if !ok || v == t.value {
+		return
+	}
+	if !t.grew.IsZero() && !t.frozen(f.At) {
+		t.longest = max(t.longest, f.At.Sub(t.grew))
+	}
+	t.value, t.grew, t.seen = v, f.At, t.seen+1
+}
+
+// frozen reports whether the uptime has stood still for far longer than it is used to.
+func (t *ticking) frozen(at time.Time) bool {
+	return t.seen >= 3 && at.Sub(t.grew) > max(2*time.Minute, 3*t.longest)
+}
+
 // heat is what is known of the battery temperature that a unit uses.
 type heat struct {
 	value   float64
@@ -67,7 +94,16 @@ func (r *Ring) take(i int, f *fleet.Frame) {
 	if u.up.IsZero() || u.missed > 0 || f.At.Sub(u.answered) > r.lapse() {
 		u.up = f.At
 	}
-	u.missed, u.answered = 0, f.At
+	u.missed = 0
+	u.ticks.see(f)
+	if u.ticks.frozen(f.At) {
+		u.wire.excuse(u.ticks.grew)
+		return // what stands still says nothing of cables, nor of who followed
+	}
+	u.answered = f.At
+	if v, ok := f.Number(fleet.RingAddress); ok {
+		u.address = v
+	}
 	if v, ok := f.Number(fleet.Uptime); ok {
 		if v < u.uptime {
 			u.booted = f.At

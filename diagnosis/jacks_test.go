@@ -72,3 +72,41 @@ func TestFlagAskedTooOften(t *testing.T) {
 		t.Errorf("%+v, want nothing wrong", d)
 	}
 }
+
+// Where no controller answers it is the site's network or power, and the diagnosis says so.
+func TestNobodyAnswers(t *testing.T) {
+	b := newBench(t, 4, false)
+	b.wait(30*time.Minute, true)
+	for i := range b.mute {
+		b.mute[i] = true
+	}
+	b.wait(30*time.Minute, true)
+	d := b.ring.Diagnose()
+	if d.Enough || !d.Unreached || !strings.Contains(d.Needs, "No controller of this ring answers") {
+		t.Errorf("%+v, want nobody blamed", d)
+	}
+}
+
+// A unit whose registers stand still, its uptime with them, counts no frames: that is no cable.
+func TestFrozenUnitBlamesNoCable(t *testing.T) {
+	b := newBench(t, 4, false)
+	up := layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkGood, fleet.Uptime)
+	for k := range 180 {
+		for i := range b.stage {
+			n := uint64(k)
+			if i == 2 {
+				n = min(n, 90)
+			}
+			f := fleet.Frame{
+				Controller: b.fleet.Controllers[i].ID, Group: fleet.Fast, At: start.Add(time.Duration(k) * poll), Outcome: fleet.Answered, Layout: up,
+			}
+			for _, v := range []uint64{4, 12, 10 * n, 100 + 10*n} {
+				f.Values = append(f.Values, fleet.Value{Number: float64(v), Raw: v, Quality: fleet.Good})
+			}
+			b.ring.Put(&f)
+		}
+	}
+	if d := b.ring.Diagnose(); d.Sound < 0.5 {
+		t.Errorf("%+v, want no cable blamed", d)
+	}
+}

@@ -199,6 +199,14 @@ func (w *wire) missing(b *batch, seconds, pace float64, there bool) {
 	w.quiet, w.counted = 0, 0
 }
 
+// excuse takes back what was counted as absent since the receiver stood still.
+func (w *wire) excuse(since time.Time) {
+	w.quiet, w.counted = 0, 0
+	for i := len(w.batches) - 1; i >= 0 && w.batches[i].since.Add(w.step).After(since); i-- {
+		w.batches[i].absent = 0
+	}
+}
+
 func (w *wire) file(b *batch, at time.Time) {
 	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step {
 		w.batches[n-1].add(b)

@@ -44,6 +44,9 @@ func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float6
 		said = append(said, fmt.Sprintf("%s say the same.", fleet.Count(counted-shown, "earlier message")))
 	}
 	u := &r.units[h.unit]
+	if twin := r.twin(h.unit); h.place == unitApart && twin != "" {
+		said = append(said, fmt.Sprintf("%s and %s report the same ring address, %g: that alone may keep words from it. Give one of them another first.", u.name, twin, u.address))
+	}
 	switch {
 	case h.place == unitApart && u.enabled == isFalse:
 		said = append(said, u.name+" itself reports that it takes no part in the ring.")
@@ -51,6 +54,16 @@ func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float6
 		said = append(said, fmt.Sprintf("%s has not answered since %s.", u.name, r.day(u.answered)))
 	}
 	return said
+}
+
+// twin returns the name of another unit with the same ring address; empty: there is none, or it is not read.
+func (r *Ring) twin(i int) string {
+	for k := range r.units {
+		if u := &r.units[k]; k != i && u.address != 0 && u.address == r.units[i].address {
+			return u.name
+		}
+	}
+	return ""
 }
 
 // tellFrames says what was counted on a cable since it may have gone bad.
@@ -89,8 +102,12 @@ func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string 
 		return fmt.Sprintf("Since about %s, nothing has come %s: about %.0f %s were due (usual in this ring: %s bad or missing).",
 			r.day(w.batches[best].since), line, absent, what, percent(usual))
 	}
-	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad and about %.0f did not come (%s; usual in this ring: %s).",
-		r.day(w.batches[best].since), bad, n, what, line, absent, percent((bad+absent)/n), percent(usual))
+	lost := ""
+	if absent >= 1 {
+		lost = fmt.Sprintf(" and about %.0f did not come", absent)
+	}
+	return fmt.Sprintf("Since about %s, %.0f of %.0f %s %s were bad%s (%s; usual in this ring: %s).",
+		r.day(w.batches[best].since), bad, n, what, line, lost, percent((bad+absent)/n), percent(usual))
 }
 
 // tellEvent says what an event has to do with a hypothesis: who had the message last, and who did not get it.

@@ -185,7 +185,7 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 		fmt.Fprintf(out, "  Nothing seems wrong (%s).\n", likelihood(d.Sound))
 	}
 	for i := range d.Suspects {
-		if s := &d.Suspects[i]; s.Probability >= 0.02 {
+		if s := &d.Suspects[i]; s.Probability >= 0.02 && !d.Unreached {
 			p.suspect(out, i+1, s)
 		}
 	}
