@@ -89,7 +89,7 @@ func TestCablesPageNamesTheNoisyCable(t *testing.T) {
 	h := dashboard.New(w.studied(t))
 	body := eventually(t, h, cablesPath, "Weighed from the readings of", "heat-link-0")
 	for _, want := range []string{
-		"most likely the cable from Barn roof to South field", "over 99", "worse since", "The share of bad frames went from", "hours are at or above",
+		"most likely the cable from Barn roof to South field", "over 99", "worse since", "The share of bad or missing frames went from", "hours are at or above",
 		"Its receiver hears the sender", "Nobody has written anything down",
 	} {
 		if !strings.Contains(strings.ToLower(body), strings.ToLower(want)) {
