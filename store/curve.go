@@ -85,44 +85,55 @@ func (c *curve) good(i int) bool {
 	return c.Quality[i] == fleet.Good && !math.IsNaN(c.Number[i]) && !math.IsInf(c.Number[i], 0)
 }
 
-// counts reports whether the point is a counter anywhere.
-func (c *curve) counts() bool {
-	return slices.ContainsFunc(c.pieces, func(p piece) bool { return p.point.Counter })
-}
-
 // dayCurve reads a point's samples of a day and a little around it.
 func (s *Store) dayCurve(ctx context.Context, id fleet.ControllerID, point string, d day) (*curve, error) {
-	c := new(curve)
-	for r, err := range s.Runs(ctx, id, point, time.Unix(0, d.start-around), time.Unix(0, d.end+around)) {
+	curves, err := s.dayCurves(ctx, id, []string{point}, d)
+	if err != nil {
+		return nil, err
+	}
+	return curves[0], nil
+}
+
+// dayCurves reads the samples of several points of a day and a little around it: one curve for each, in their order.
+func (s *Store) dayCurves(ctx context.Context, id fleet.ControllerID, points []string, d day) ([]*curve, error) {
+	if len(points) == 0 {
+		return nil, nil
+	}
+	curves := make([]*curve, len(points))
+	for i := range curves {
+		curves[i] = new(curve)
+	}
+	for r, err := range s.runsOf(ctx, id, points, time.Unix(0, d.start-around), time.Unix(0, d.end+around)) {
 		if err != nil {
 			return nil, err
 		}
-		c.add(r)
+		curves[r.place].add(r.Run)
 	}
-	return c, nil
+	return curves, nil
 }
 
 // restarts finds when a controller started anew in a day or a little around it: by all points that ever told an uptime.
 func (s *Store) restarts(ctx context.Context, id fleet.ControllerID, d day) ([]restart, error) {
-	names, err := s.uptimes()
+	layouts, err := s.allLayouts()
 	if err != nil {
 		return nil, err
 	}
+	curves, err := s.dayCurves(ctx, id, uptimes(layouts), d)
+	return restartsOf(curves), err
+}
+
+// restartsOf finds them in the curves of those points.
+func restartsOf(uptimes []*curve) []restart {
 	var all []restart
-	for _, name := range names {
-		c, err := s.dayCurve(ctx, id, name, d)
-		if err != nil {
-			return nil, err
-		}
+	for _, c := range uptimes {
 		all = append(all, c.restarts()...)
 	}
 	slices.SortFunc(all, func(a, b restart) int { return int(min(max(a.from-b.from, -1), 1)) })
-	return all, nil
+	return all
 }
 
 // uptimes returns the names of all points that are an uptime in any layout, of which there is rarely more than one.
-func (s *Store) uptimes() ([]string, error) {
-	layouts, err := s.allLayouts()
+func uptimes(layouts []*fleet.Layout) []string {
 	var names []string
 	for _, l := range layouts {
 		if i, ok := l.Index(fleet.Uptime); ok && !slices.Contains(names, l.Points[i].Name) {
@@ -130,7 +141,17 @@ func (s *Store) uptimes() ([]string, error) {
 		}
 	}
 	slices.Sort(names)
-	return names, err
+	return names
+}
+
+// counted reports whether any of some points is a counter in any layout.
+func counted(layouts []*fleet.Layout, points []string) bool {
+	return slices.ContainsFunc(layouts, func(l *fleet.Layout) bool {
+		return slices.ContainsFunc(points, func(name string) bool {
+			i, ok := l.Named(name)
+			return ok && l.Points[i].Counter
+		})
+	})
 }
 
 // allLayouts returns every layout that can be read.

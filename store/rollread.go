@@ -21,9 +21,31 @@ type rollupReader struct {
 	resolution Resolution
 	zone       *time.Location
 	decoder    decoder
+	raw        *rawDays // where several points are read; nil: this is the only one
 }
 
 func (r *rollupReader) key() pointKey { return pointKey{string(r.id), r.point} }
+
+// rollups gives those whose buckets begin at or after from and before to.
+func (r *rollupReader) rollups(ctx context.Context, from, to time.Time) iter.Seq2[Rollup, error] {
+	return func(yield func(Rollup, error) bool) {
+		first, last := limits(from, to)
+		for rollups, err := range r.read(ctx, first, last) {
+			if err != nil {
+				yield(Rollup{}, explain("reading rollups from", r.s.path, err))
+				return
+			}
+			for i := range rollups {
+				if start := rollups[i].Start.UnixNano(); start < first || start > last {
+					continue
+				}
+				if !yield(rollups[i], nil) {
+					return
+				}
+			}
+		}
+	}
+}
 
 // read gives the rollups of the days that reach into the span from first to last.
 func (r *rollupReader) read(ctx context.Context, first, last int64) iter.Seq2[[]Rollup, error] {
@@ -87,8 +109,8 @@ func (r *rollupReader) kept(tx *bbolt.Tx, after int64) (day, bool) {
 // day returns the rollups of a day, and the day that they are of: one that holds an instant of it and was made in another
 // time zone is given as it was made, and what comes before one alone.
 func (r *rollupReader) day(ctx context.Context, d day, at int64) ([]Rollup, day, error) {
-	var body []byte
-	var key, bucket []byte
+	var body, key, bucket []byte
+	due := false
 	err := r.s.view(func(tx *bbolt.Tx) error {
 		switch k, ok := r.kept(tx, at); {
 		case !ok || k.start >= d.end:
@@ -97,7 +119,7 @@ func (r *rollupReader) day(ctx context.Context, d day, at int64) ([]Rollup, day,
 		default:
 			d.end = k.start
 		}
-		if outdated(tx, r.id, d) {
+		if due = outdated(tx, r.id, d); due {
 			return nil
 		}
 		bucket, key = bucketCoarse, coarseKey(d.start, r.key())
@@ -118,20 +140,21 @@ func (r *rollupReader) day(ctx context.Context, d day, at int64) ([]Rollup, day,
 		}
 		r.s.damagedRecord(bucket, key, errMalformed)
 	}
-	rollups, err := r.fromRaw(ctx, d)
+	rollups, err := r.fromRaw(ctx, d, due)
 	return rollups, d, err
 }
 
-// fromRaw makes the rollups of a day.
-func (r *rollupReader) fromRaw(ctx context.Context, d day) ([]Rollup, error) {
-	c, err := r.s.dayCurve(ctx, r.id, r.point, d)
-	if err == nil && c.counts() {
-		c.restart, err = r.s.restarts(ctx, r.id, d)
+// fromRaw makes the rollups of a day. One that is due is so for all points of a controller, and is made for all that are
+// read; one that is not lacks this point alone.
+func (r *rollupReader) fromRaw(ctx context.Context, d day, due bool) ([]Rollup, error) {
+	if due && r.raw != nil {
+		return r.raw.of(ctx, r, d)
 	}
+	made, err := r.s.rollRaw(ctx, r.id, []string{r.point}, d, r.resolution)
 	if err != nil {
 		return nil, err
 	}
-	return c.roll(d, r.resolution, gapPeriods*c.period()), nil
+	return made[0], nil
 }
 
 // outdated reports whether the rollups that are kept of a day may lack frames: of a chunk that came after them, or of

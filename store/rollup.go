@@ -61,24 +61,8 @@ func (r *Rollup) Coverage() float64 { return float64(r.Covered) / float64(r.End.
 // Rollups gives the rollups of a point whose buckets begin at or after from and before to, in the order of time. A day
 // that is not folded yet is rolled up from its raw samples on the way. An error ends it, and comes with an empty rollup.
 func (s *Store) Rollups(ctx context.Context, id fleet.ControllerID, point string, r Resolution, from, to time.Time) iter.Seq2[Rollup, error] {
-	return func(yield func(Rollup, error) bool) {
-		days := rollupReader{s: s, id: id, point: point, resolution: r, zone: s.zone(id)}
-		first, last := limits(from, to)
-		for rollups, err := range days.read(ctx, first, last) {
-			if err != nil {
-				yield(Rollup{}, explain("reading rollups from", s.path, err))
-				return
-			}
-			for i := range rollups {
-				if start := rollups[i].Start.UnixNano(); start < first || start > last {
-					continue
-				}
-				if !yield(rollups[i], nil) {
-					return
-				}
-			}
-		}
-	}
+	days := rollupReader{s: s, id: id, point: point, resolution: r, zone: s.zone(id)}
+	return days.rollups(ctx, from, to)
 }
 
 // zone returns the time zone whose days a controller's rollups follow.

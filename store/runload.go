@@ -10,11 +10,11 @@ import (
 	"ringwarden/fleet"
 )
 
-// A runLoader reads what one window has of a point.
+// A runLoader reads what one window has of some points of a controller: the journal and each chunk once for all of them.
 type runLoader struct {
-	s     *Store
-	id    fleet.ControllerID
-	point string
+	s      *Store
+	id     fleet.ControllerID
+	points []string
 
 	parts    []part
 	unpacker unpacker
@@ -24,17 +24,19 @@ type runLoader struct {
 	at, what columnReader
 	values   pointReader
 	rows     []uint64
+	instants []int64
 }
 
-// A part is what one chunk, or the journal for one map, has: of one poll group, in the order of time.
+// A part is what one chunk, or the journal for one map, has of a point: of one poll group, in the order of time.
 type part struct {
 	Run
+	place int // of the point
 	group fleet.Group
 }
 
-// begin readies a loader for another point.
-func (l *runLoader) begin(id fleet.ControllerID, point string) {
-	l.id, l.point = id, point
+// begin readies a loader for other points.
+func (l *runLoader) begin(id fleet.ControllerID, points []string) {
+	l.id, l.points = id, points
 	l.unpacker.only = append([]byte{}, id...) // not nil, whatever the id
 }
 
@@ -88,25 +90,29 @@ func (l *runLoader) decode(fromJournal []part, first, last int64) {
 			l.s.damagedRecord(bucketChunks, l.chunks[i].key, err)
 		}
 	}
+	there := make([]map[int64]struct{}, len(l.chunks))
 	for i := range fromJournal {
-		l.dropFolded(&fromJournal[i])
+		l.dropFolded(&fromJournal[i], there)
 	}
 	l.parts = append(l.parts, fromJournal...)
 }
 
-// dropFolded drops the samples of frames that a chunk has as well, with or without values: the chunk's came first.
-func (l *runLoader) dropFolded(p *part) {
+// dropFolded drops the samples of frames that a chunk has as well, with or without values: the chunk's came first. there
+// keeps the instants of the chunks that were looked into.
+func (l *runLoader) dropFolded(p *part, there []map[int64]struct{}) {
 	for i := range l.chunks {
 		key, _ := parseChunkKey(l.chunks[i].key)
 		if n := len(p.At); n == 0 || key.group != p.group || key.last < p.At[0] || key.first > p.At[n-1] {
 			continue
 		}
-		body, _ := unseal(l.chunks[i].key, l.chunks[i].value) // none if it is damaged
-		there := instantsOf(body, &l.decoder)
+		if there[i] == nil {
+			body, _ := unseal(l.chunks[i].key, l.chunks[i].value) // none if it is damaged
+			there[i] = instantsOf(body, &l.decoder)
+		}
 		all := p.Run
 		p.Run = Run{Point: all.Point}
 		for j, at := range all.At {
-			if _, ok := there[at]; !ok {
+			if _, ok := there[i][at]; !ok {
 				v := all.Sample(j).Value
 				p.add(at, &v)
 			}
@@ -118,7 +124,7 @@ func (l *runLoader) dropFolded(p *part) {
 func (l *runLoader) journal(ctx context.Context, first, last int64) ([]part, error) {
 	l.unpacker.layout, l.unpacker.recycle = l.s.layout, true
 	var parts []part
-	of := make(map[*fleet.Point]map[fleet.Group]int)
+	of := make(map[journalPart]int)
 	var frames []fleet.Frame
 	for batch, err := range l.s.records(ctx, bucketJournal, appendKeyTime(nil, first), keyAfter(last)) {
 		if err != nil {
@@ -129,32 +135,37 @@ func (l *runLoader) journal(ctx context.Context, first, last int64) ([]part, err
 			frames, _ = l.s.unpackInstant(&l.unpacker, frames[:0], batch[:n])
 			batch = batch[n:]
 			for i := range frames {
-				parts = addSample(parts, of, &frames[i], l.point)
+				parts = l.addSamples(parts, of, &frames[i])
 			}
 		}
 	}
 	return parts, nil
 }
 
-func addSample(parts []part, of map[*fleet.Point]map[fleet.Group]int, f *fleet.Frame, point string) []part {
+// A journalPart says which part of the journal a sample belongs to.
+type journalPart struct {
+	point *fleet.Point
+	group fleet.Group
+}
+
+func (l *runLoader) addSamples(parts []part, of map[journalPart]int, f *fleet.Frame) []part {
 	if f.Layout == nil {
 		return parts
 	}
-	i, ok := f.Layout.Named(point)
-	if !ok {
-		return parts
+	for place, name := range l.points {
+		i, ok := f.Layout.Named(name)
+		if !ok {
+			continue
+		}
+		key := journalPart{&f.Layout.Points[i], f.Group}
+		n, ok := of[key]
+		if !ok {
+			n = len(parts)
+			of[key] = n
+			parts = append(parts, part{Run: Run{Point: key.point}, place: place, group: f.Group})
+		}
+		parts[n].add(f.At.UnixNano(), &f.Values[i])
 	}
-	p := &f.Layout.Points[i]
-	if of[p] == nil {
-		of[p] = make(map[fleet.Group]int)
-	}
-	place, ok := of[p][f.Group]
-	if !ok {
-		place = len(parts)
-		of[p][f.Group] = place
-		parts = append(parts, part{Run: Run{Point: p}, group: f.Group})
-	}
-	parts[place].add(f.At.UnixNano(), &f.Values[i])
 	return parts
 }
 
@@ -182,7 +193,7 @@ func (l *runLoader) copyChunks(tx *bbolt.Tx, start, first, last int64) {
 	l.chunks, l.memory = b.records, b.memory
 }
 
-// chunk adds the part of a chunk that has the point.
+// chunk adds the parts of a chunk that have the points. One whose column is damaged hides no other.
 func (l *runLoader) chunk(r *record, first, last int64) error {
 	body, ok := unseal(r.key, r.value)
 	if !ok {
@@ -196,26 +207,29 @@ func (l *runLoader) chunk(r *record, first, last int64) error {
 	if err != nil {
 		return err
 	}
-	i, ok := layout.Named(l.point)
-	if !ok {
-		return nil
-	}
-	if len(c.columns) != columnsFixed+len(layout.Points) {
-		return errMalformed
-	}
-	if !c.fixed(&l.at, columnAt, &l.decoder) ||
-		!l.values.open(c.columns[columnsFixed+i], &layout.Points[i], c.valued, &l.decoder) {
-		return errMalformed
-	}
 	key, _ := parseChunkKey(r.key)
-	p := l.newPart(&layout.Points[i], key.group, c.rows)
-	if err := l.instants(&c, p); err != nil {
-		l.parts = l.parts[:len(l.parts)-1]
-		return err
+	known := false // the instants
+	for place, name := range l.points {
+		i, ok := layout.Named(name)
+		if !ok {
+			continue
+		}
+		if !known {
+			if len(c.columns) != columnsFixed+len(layout.Points) || !l.readInstants(&c) {
+				return errMalformed
+			}
+			known = true
+		}
+		if !l.values.open(c.columns[columnsFixed+i], &layout.Points[i], c.valued, &l.decoder) {
+			err = errMalformed
+			continue
+		}
+		p := l.newPart(&layout.Points[i], key.group, c.rows)
+		p.place, p.At = place, append(p.At, l.instants...)
+		l.values.run(&p.Run, c.valued)
+		p.cut(first, last)
 	}
-	l.values.run(&p.Run, c.valued)
-	p.cut(first, last)
-	return nil
+	return err
 }
 
 // newPart returns an empty part, in memory that was used before where there is some.
@@ -233,37 +247,33 @@ func (l *runLoader) newPart(p *fleet.Point, g fleet.Group, rows int) *part {
 	return n
 }
 
-// instants reads those of the rows that have values.
-func (l *runLoader) instants(c *chunk, p *part) error {
+// readInstants reads those of the rows that have values.
+func (l *runLoader) readInstants(c *chunk) bool {
+	if !c.fixed(&l.at, columnAt, &l.decoder) {
+		return false
+	}
+	l.instants = slices.Grow(l.instants[:0], c.rows)
 	if first, step, ok := l.at.even(); ok && c.valued == c.rows {
-		p.At = p.At[:c.rows]
-		for i := range p.At {
-			p.At[i] = int64(first + uint64(i)*step)
+		for i := range uint64(c.rows) {
+			l.instants = append(l.instants, int64(first+i*step))
 		}
-		return nil
+		return true
 	}
 	l.rows = slices.Grow(l.rows[:0], c.rows)[:c.rows]
 	l.at.read(l.rows)
-	if c.valued == c.rows {
-		p.At = p.At[:c.rows]
-		for i, t := range l.rows {
-			p.At[i] = int64(t)
-		}
-		return nil
-	}
-	if !c.fixed(&l.what, columnWhat, &l.decoder) {
-		return errMalformed
+	if c.valued != c.rows && !c.fixed(&l.what, columnWhat, &l.decoder) {
+		return false
 	}
 	for _, t := range l.rows {
-		var what [1]uint64
-		if l.what.read(what[:]); what[0]&whatValues != 0 {
-			p.At = append(p.At, int64(t))
+		what := [1]uint64{whatValues}
+		if c.valued != c.rows {
+			l.what.read(what[:])
+		}
+		if what[0]&whatValues != 0 {
+			l.instants = append(l.instants, int64(t))
 		}
 	}
-	if len(p.At) != c.valued {
-		return errMalformed
-	}
-	return nil
+	return len(l.instants) == c.valued
 }
 
 // cut leaves the samples from first to last.

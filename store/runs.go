@@ -5,6 +5,7 @@ import (
 	"context"
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"ringwarden/fleet"
@@ -47,25 +48,45 @@ func (r *Run) setText(i int, text string) {
 // loop ends. An error ends it, and comes with no run.
 func (s *Store) Runs(ctx context.Context, id fleet.ControllerID, point string, from, to time.Time) iter.Seq2[*Run, error] {
 	return func(yield func(*Run, error) bool) {
+		for r, err := range s.runsOf(ctx, id, []string{point}, from, to) {
+			if !yield(r.Run, err) {
+				return
+			}
+		}
+	}
+}
+
+// A pointRun is a run of one of several points.
+type pointRun struct {
+	*Run
+	place int // of the point among those that were asked for
+}
+
+// runsOf is Runs for several points of a controller, each of them named once: it goes over the journal and each chunk once
+// for all. Of every stretch come the runs of the first point, then those of the next.
+func (s *Store) runsOf(ctx context.Context, id fleet.ControllerID, points []string, from, to time.Time) iter.Seq2[pointRun, error] {
+	return func(yield func(pointRun, error) bool) {
 		first, last := limits(from, to)
 		l, _ := s.loaders.Get().(*runLoader)
 		if l == nil {
 			l = &runLoader{s: s}
 		}
 		defer s.loaders.Put(l)
-		l.begin(id, point)
+		l.begin(id, points)
 		for {
 			start, ok, err := l.next(ctx, first, last)
 			if err != nil {
-				yield(nil, explain("reading "+point+" from", s.path, err))
+				yield(pointRun{}, explain("reading "+strings.Join(points, ", ")+" from", s.path, err))
 				return
 			}
 			if !ok {
 				return
 			}
-			for _, r := range l.merged() {
-				if len(r.At) > 0 && !yield(r, nil) {
-					return
+			for place := range points {
+				for _, r := range l.merged(place) {
+					if len(r.At) > 0 && !yield(pointRun{r, place}, nil) {
+						return
+					}
 				}
 			}
 			if windowEnd(start) >= last {
@@ -76,19 +97,20 @@ func (s *Store) Runs(ctx context.Context, id fleet.ControllerID, point string, f
 	}
 }
 
-// merged returns the parts in the order of time.
-func (l *runLoader) merged() []*Run {
+// merged returns the parts of a point in the order of time.
+func (l *runLoader) merged(place int) []*Run {
 	parts := make([]*part, 0, len(l.parts))
 	for i := range l.parts {
-		if len(l.parts[i].At) > 0 {
+		if l.parts[i].place == place && len(l.parts[i].At) > 0 {
 			parts = append(parts, &l.parts[i])
 		}
 	}
+	asLoaded := slices.Clone(parts)
 	slices.SortStableFunc(parts, func(a, b *part) int { return cmp.Compare(a.At[0], b.At[0]) })
 	runs := make([]*Run, len(parts))
 	for i, p := range parts {
 		if i > 0 && parts[i-1].At[len(parts[i-1].At)-1] >= p.At[0] {
-			return interleave(l.parts)
+			return interleave(asLoaded)
 		}
 		runs[i] = &p.Run
 	}
@@ -96,7 +118,7 @@ func (l *runLoader) merged() []*Run {
 }
 
 // interleave merges parts that overlap. Of two samples of one poll group and instant the first part's stands.
-func interleave(parts []part) []*Run {
+func interleave(parts []*part) []*Run {
 	type place struct {
 		at        int64
 		part, row int
@@ -114,7 +136,7 @@ func interleave(parts []part) []*Run {
 	places = slices.CompactFunc(places, func(a, b place) bool { return a.at == b.at && group(a) == group(b) })
 	var runs []*Run
 	for _, p := range places {
-		from := &parts[p.part]
+		from := parts[p.part]
 		if len(runs) == 0 || runs[len(runs)-1].Point != from.Point {
 			runs = append(runs, &Run{Point: from.Point})
 		}
