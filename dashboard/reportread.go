@@ -54,26 +54,29 @@ func (s *server) reportReadings(ctx context.Context, site *fleet.Site, span repo
 
 func (s *server) readReadings(ctx context.Context, site *fleet.Site, span reportSpan) (*reportReadings, error) {
 	r := &reportReadings{}
+	var rolled []rolledUp
 	for i := range site.Rings {
 		for _, u := range s.Live.look(site.Rings[i].Controllers) {
-			w, err := s.unitReport(ctx, &u, span)
+			read, err := s.rollups(ctx, &u, span)
 			if err != nil {
 				return nil, fmt.Errorf("reading what is stored of %s: %w", u.c.ID, err)
 			}
-			r.units = append(r.units, w)
+			rolled = append(rolled, read)
+			r.units = append(r.units, unitReportOf(&u, read))
 		}
 	}
 	next := 0
 	for i := range site.Rings {
 		ring := &site.Rings[i]
 		w := ringReport{ring: ring}
+		first := next
 		for range ring.Controllers {
 			w.units = append(w.units, &r.units[next])
 			next++
 		}
 		w.countFull(site.Zone)
-		if err := s.linkReports(ctx, &w, span); err != nil {
-			return nil, fmt.Errorf("reading what is stored of the cables of %s: %w", ring.ID, err)
+		for _, l := range ring.Links() {
+			w.links = append(w.links, linkReportOf(l, rolled[first+l.To]))
 		}
 		r.rings = append(r.rings, w)
 	}
@@ -96,29 +99,54 @@ func (s *server) stored(ctx context.Context, u *unit) error {
 	return err
 }
 
-func (s *server) unitReport(ctx context.Context, u *unit, span reportSpan) (unitReport, error) {
-	w := unitReport{c: u.c}
+// reportQuantities are what a report reads of a controller.
+var reportQuantities = [...]fleet.Quantity{
+	fleet.OutputPower, fleet.EnergyLifetime, fleet.QuantityStage, fleet.LinkGood, fleet.LinkBad, fleet.LinkOK,
+}
+
+// A rolledUp is the rollups of a controller in a span. What it does not have has none.
+type rolledUp map[fleet.Quantity][]store.Rollup
+
+// rollups reads what a report needs of a controller, in one go: of the day that is not over the raw readings are gone
+// over once, and not once for each point.
+func (s *server) rollups(ctx context.Context, u *unit, span reportSpan) (rolledUp, error) {
 	if s.Journal == nil {
-		return w, nil
+		return nil, nil
 	}
 	if err := s.stored(ctx, u); err != nil {
-		return w, err
+		return nil, err
 	}
-	err := s.eachRollup(ctx, u, fleet.OutputPower, span, func(b *store.Rollup) {
+	var of []fleet.Quantity
+	var points []string
+	for _, q := range reportQuantities {
+		if point := u.point(q); point != "" {
+			of, points = append(of, q), append(points, point)
+		}
+	}
+	read, err := s.Journal.RollupsOf(ctx, u.c.ID, points, span.step, span.from, span.until)
+	rolled := make(rolledUp, len(read))
+	for i := range read {
+		rolled[of[i]] = read[i]
+	}
+	return rolled, err
+}
+
+func unitReportOf(u *unit, read rolledUp) unitReport {
+	w := unitReport{c: u.c}
+	if read == nil {
+		return w
+	}
+	for _, b := range read[fleet.OutputPower] {
 		w.powerIsRead = true
 		if b.Covered > 0 {
 			w.joules, w.covered = w.joules+b.Total, w.covered+b.Covered
 			w.buckets = append(w.buckets, energyBucket{b.Start, b.Total})
 		}
-	})
-	if err != nil {
-		return w, err
 	}
-	err = s.eachRollup(ctx, u, fleet.EnergyLifetime, span, func(b *store.Rollup) { w.counter, w.counted = w.counter+b.Total, true })
-	if err != nil {
-		return w, err
+	for _, b := range read[fleet.EnergyLifetime] {
+		w.counter, w.counted = w.counter+b.Total, true
 	}
-	err = s.eachRollup(ctx, u, fleet.QuantityStage, span, func(b *store.Rollup) {
+	for _, b := range read[fleet.QuantityStage] {
 		f := floatBucket{start: b.Start, end: b.End, covered: b.Covered}
 		for i, held := range b.Stages {
 			w.stages[i] += held
@@ -126,25 +154,10 @@ func (s *server) unitReport(ctx context.Context, u *unit, span reportSpan) (unit
 		}
 		f.float = b.Stages[fleet.Float] > 0
 		w.float = append(w.float, f)
-	})
+	}
 	w.settings = settingRows(u)
 	w.settingsOf = u.groups[fleet.Slow].at
-	return w, err
-}
-
-// eachRollup calls each for every rollup of a quantity in a span. What a controller does not have has none.
-func (s *server) eachRollup(ctx context.Context, u *unit, q fleet.Quantity, span reportSpan, each func(*store.Rollup)) error {
-	point := u.point(q)
-	if point == "" {
-		return nil
-	}
-	for b, err := range s.Journal.Rollups(ctx, u.c.ID, point, span.step, span.from, span.until) {
-		if err != nil {
-			return err
-		}
-		each(&b)
-	}
-	return nil
+	return w
 }
 
 // countFull finds the days on which some controller was in float, which is when the bank was full, and the longest run
@@ -189,35 +202,22 @@ func (w *ringReport) countFull(zone *time.Location) {
 	}
 }
 
-func (s *server) linkReports(ctx context.Context, w *ringReport, span reportSpan) error {
-	looks := s.Live.look(w.ring.Controllers)
-	for _, l := range w.ring.Links() {
-		r := linkReport{link: l}
-		to := &looks[l.To]
-		if s.Journal == nil {
-			w.links = append(w.links, r)
-			continue
-		}
-		if err := s.stored(ctx, to); err != nil {
-			return err
-		}
-		if err := s.eachRollup(ctx, to, fleet.LinkGood, span, func(b *store.Rollup) { r.good, r.counted = r.good+b.Total, true }); err != nil {
-			return err
-		}
-		if err := s.eachRollup(ctx, to, fleet.LinkBad, span, func(b *store.Rollup) { r.bad, r.counted = r.bad+b.Total, true }); err != nil {
-			return err
-		}
-		if !r.counted {
-			sum := 0.0
-			err := s.eachRollup(ctx, to, fleet.LinkOK, span, func(b *store.Rollup) {
-				sum, r.sampled = sum+b.Mean*float64(b.Count), r.sampled+b.Count
-			})
-			if err != nil {
-				return err
-			}
-			r.heard = sum / math.Max(1, float64(r.sampled))
-		}
-		w.links = append(w.links, r)
+// linkReportOf says what a cable carried, by what was read of its receiver.
+func linkReportOf(l fleet.Link, read rolledUp) linkReport {
+	r := linkReport{link: l}
+	for _, b := range read[fleet.LinkGood] {
+		r.good, r.counted = r.good+b.Total, true
 	}
-	return nil
+	for _, b := range read[fleet.LinkBad] {
+		r.bad, r.counted = r.bad+b.Total, true
+	}
+	if r.counted || read == nil {
+		return r
+	}
+	sum := 0.0
+	for _, b := range read[fleet.LinkOK] {
+		sum, r.sampled = sum+b.Mean*float64(b.Count), r.sampled+b.Count
+	}
+	r.heard = sum / math.Max(1, float64(r.sampled))
+	return r
 }
