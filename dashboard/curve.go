@@ -2,13 +2,10 @@ package dashboard
 
 import (
 	"context"
-	"encoding/csv"
 	"fmt"
 	"html/template"
-	"net/http"
 	"net/url"
 	"slices"
-	"strconv"
 	"time"
 
 	"ringwarden/dashboard/draw"
@@ -114,12 +111,12 @@ func parseInstant(name, text string, zone *time.Location) (time.Time, error) {
 
 // curve reads a point's values over a period: single readings if it is short, else rollups of the finest step that
 // gives no more points than a picture can show.
-func (s *server) curve(ctx context.Context, u *unit, point string, p period, raw bool) (draw.Series, *fleet.Point, error) {
+func (s *server) curve(ctx context.Context, u *unit, point string, p period) (draw.Series, *fleet.Point, error) {
 	series := draw.Series{}
 	if s.Journal == nil {
 		return series, u.pointNamed(point), nil
 	}
-	if raw || p.to.Sub(p.from) <= rawSpan {
+	if p.to.Sub(p.from) <= rawSpan {
 		of := u.pointNamed(point)
 		for v, err := range s.Journal.Samples(ctx, u.c.ID, point, p.from, p.to) {
 			if err != nil {
@@ -180,7 +177,7 @@ func (s *server) curveView(v *visit, site *fleet.Site, u *unit) (*curveView, err
 	if err != nil {
 		return nil, err
 	}
-	series, of, err := s.curve(v.ctx, u, d.Point, p, false)
+	series, of, err := s.curve(v.ctx, u, d.Point, p)
 	if err != nil {
 		return nil, fmt.Errorf("reading the curve: %w", err)
 	}
@@ -259,77 +256,4 @@ func shownUnit(u fleet.Unit) (float64, string) {
 		return 100, "%"
 	}
 	return 1, string(u)
-}
-
-// maxRows bounds the lines of one CSV: a year of five minutes, or two months of readings every ten seconds.
-const maxRows = 600_000
-
-// curveCSV answers with a curve's single readings: /curves/SITE/RING/CONTROLLER?point=P&from=F&to=T, instants in UTC,
-// numbers in base units. With step=auto it is the rollups of the picture.
-func (s *server) curveCSV(w http.ResponseWriter, r *http.Request) {
-	id := fleet.ControllerID(r.PathValue("site") + "/" + r.PathValue("ring") + "/" + r.PathValue("controller"))
-	site, _, c := findController(s.Live.plan(), id)
-	if c == nil {
-		problem(w, http.StatusNotFound, fmt.Sprintf("the fleet has no controller %q", id))
-		return
-	}
-	p, err := periodOf(r.URL.Query(), s.Now(), site.Zone)
-	if err != nil {
-		problem(w, http.StatusBadRequest, err.Error())
-		return
-	}
-	u := s.Live.look([]fleet.Controller{*c})[0]
-	point := r.URL.Query().Get("point")
-	series, of, err := s.curve(r.Context(), &u, point, p, p.to.Sub(p.from) <= 31*24*time.Hour)
-	switch {
-	case err != nil:
-		problem(w, http.StatusInternalServerError, fmt.Sprintf("reading the curve: %v", err))
-		return
-	case of == nil:
-		problem(w, http.StatusNotFound, fmt.Sprintf("%s has no point %q", id, point))
-		return
-	case len(series.Points) > maxRows:
-		problem(w, http.StatusRequestEntityTooLarge, fmt.Sprintf("that would be %d lines; ask for a shorter time", len(series.Points)))
-		return
-	}
-	w.Header().Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	w.Header().Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", c.ID.Slug()+"-"+fileName(point)+".csv"))
-	writeCSV(w, series, of)
-}
-
-// fileName keeps what every file system takes.
-func fileName(s string) string {
-	b := []byte(s)
-	for i, c := range b {
-		switch {
-		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9':
-		default:
-			b[i] = '_'
-		}
-	}
-	return string(b[:min(len(b), 60)])
-}
-
-// writeCSV writes a curve in the form of RFC 4180.
-func writeCSV(w http.ResponseWriter, series draw.Series, of *fleet.Point) {
-	out := csv.NewWriter(w)
-	out.UseCRLF = true
-	name := of.Name
-	if of.Unit != fleet.Plain {
-		name += " (" + string(of.Unit) + ")"
-	}
-	head := []string{"time", name}
-	if series.Band {
-		head = append(head, "least", "greatest")
-	}
-	_ = out.Write(head) // a reader that has gone needs no answer; so below
-	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
-	for _, p := range series.Points {
-		row := []string{p.At.UTC().Format(time.RFC3339Nano), number(p.Value)}
-		if series.Band {
-			row = append(row, number(p.Low), number(p.High))
-		}
-		_ = out.Write(row)
-	}
-	out.Flush()
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -179,4 +180,33 @@ func TestMovesAlongACurve(t *testing.T) {
 			}
 		}
 	}
+}
+
+// A CSV that cannot be read to its end is cut off, so that nobody takes it for a whole one.
+func TestCurveAsCSVIsCutOff(t *testing.T) {
+	w := newWorld(t, nil)
+	w.run(time.Hour)
+	ctx, cancel := context.WithCancel(t.Context())
+	r := httptest.NewRequestWithContext(ctx, http.MethodGet, "http://localhost:27464/curves/"+barnRoof+"?point=bank_voltage&past=3h", nil)
+	answer := &cancelling{httptest.NewRecorder(), cancel}
+	defer func() {
+		if cut := recover(); cut != http.ErrAbortHandler { //nolint:errorlint // net/http compares it so
+			t.Errorf("%d, %v, want %v; %q", answer.Code, cut, http.ErrAbortHandler, answer.Body)
+		}
+		if body := answer.Body.String(); body != "time,bank_voltage (V)\r\n" {
+			t.Errorf("%q, want the head alone", body)
+		}
+	}()
+	dashboard.New(w.options()).ServeHTTP(answer, r)
+}
+
+// A cancelling recorder cancels what is asked as soon as something is written.
+type cancelling struct {
+	*httptest.ResponseRecorder
+	cancel context.CancelFunc
+}
+
+func (c *cancelling) Write(b []byte) (int, error) {
+	c.cancel()
+	return c.ResponseRecorder.Write(b)
 }
