@@ -28,6 +28,7 @@ func (s *Store) RunFold(ctx context.Context, now func() time.Time) {
 	releases := time.NewTicker(releaseEvery)
 	defer releases.Stop()
 	failing := false
+	s.release() // of what the start read: the first fold may take a while
 	for {
 		err := s.FoldDue(ctx, now())
 		if err != nil && ctx.Err() == nil && !failing {

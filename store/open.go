@@ -69,6 +69,7 @@ func Open(path string, o Options) (*Store, error) {
 		s.abandon()
 		return nil, err
 	}
+	s.release() // to look at a file takes more of it than to work with it
 	return s, nil
 }
 

@@ -8,6 +8,9 @@ import (
 // release takes the pages of the file that were read out of this process's memory. They stay in the system's cache, from
 // which they come back when they are read again; but they count as ours until then, and some kernels bring two megabytes
 // for each page that is touched. What the kernel says to it does not matter.
+//
+// It cannot harm: bbolt maps the file for reading alone and shared with the cache, and writes with plain writes, so no page
+// of the map holds anything that is not in the file too. Who reads meanwhile waits for the page to come back.
 func (s *Store) release() {
 	_ = s.view(func(tx *bbolt.Tx) error { // inside of it the file stays mapped where it is
 		_, _, _ = unix.Syscall(unix.SYS_MADVISE, s.db.Info().Data, uintptr(tx.Size()), unix.MADV_DONTNEED)
