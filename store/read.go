@@ -71,8 +71,12 @@ func maxTime(a, b time.Time) time.Time {
 // records gives the records of a bucket with first <= key < end, in batches of whole instants. Each batch is valid
 // until the next one; no transaction is open while the consumer has it.
 func (s *Store) records(ctx context.Context, bucket, first, end []byte) iter.Seq2[[]record, error] {
+	return s.recordsInto(ctx, new(batch), bucket, first, end)
+}
+
+// recordsInto is records in memory that the caller has, and may use again when the loop is over.
+func (s *Store) recordsInto(ctx context.Context, b *batch, bucket, first, end []byte) iter.Seq2[[]record, error] {
 	return func(yield func([]record, error) bool) {
-		var b batch
 		for next := first; ; {
 			if ctx.Err() != nil {
 				yield(nil, context.Cause(ctx))

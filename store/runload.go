@@ -17,10 +17,13 @@ type runLoader struct {
 	points []string
 
 	parts    []part
+	fresh    []part // of the journal, before what is folded is dropped from them
 	unpacker unpacker
 	decoder  decoder
 	memory   []byte
 	chunks   []record
+	batch    batch // of the journal
+	frames   []fleet.Frame
 	at, what columnReader
 	values   pointReader
 	rows     []uint64
@@ -66,9 +69,9 @@ func (l *runLoader) next(ctx context.Context, first, last int64) (start int64, o
 	if err != nil || !ok {
 		return 0, false, err
 	}
-	var parts []part
+	l.fresh = l.fresh[:0]
 	if !folded {
-		if parts, err = l.journal(ctx, first, last); err != nil {
+		if err = l.journal(ctx, first, last); err != nil {
 			return 0, false, err
 		}
 		err = l.s.view(func(tx *bbolt.Tx) error {
@@ -79,22 +82,23 @@ func (l *runLoader) next(ctx context.Context, first, last int64) (start int64, o
 			return 0, false, err
 		}
 	}
-	l.decode(parts, first, last)
+	l.decode(first, last)
 	return start, true, nil
 }
 
 // decode takes the copied chunks apart, and what they do not have from the journal.
-func (l *runLoader) decode(fromJournal []part, first, last int64) {
+func (l *runLoader) decode(first, last int64) {
 	for i := range l.chunks {
 		if err := l.chunk(&l.chunks[i], first, last); err != nil {
 			l.s.damagedRecord(bucketChunks, l.chunks[i].key, err)
 		}
 	}
 	there := make([]map[int64]struct{}, len(l.chunks))
-	for i := range fromJournal {
-		l.dropFolded(&fromJournal[i], there)
+	for i := range l.fresh {
+		l.dropFolded(&l.fresh[i], there)
+		p := another(&l.parts)
+		*p, l.fresh[i] = l.fresh[i], *p // each keeps memory of its own
 	}
-	l.parts = append(l.parts, fromJournal...)
 }
 
 // dropFolded drops the samples of frames that a chunk has as well, with or without values: the chunk's came first. there
@@ -121,25 +125,23 @@ func (l *runLoader) dropFolded(p *part, there []map[int64]struct{}) {
 }
 
 // journal reads the samples that are not folded.
-func (l *runLoader) journal(ctx context.Context, first, last int64) ([]part, error) {
+func (l *runLoader) journal(ctx context.Context, first, last int64) error {
 	l.unpacker.layout, l.unpacker.recycle = l.s.layout, true
-	var parts []part
 	of := make(map[journalPart]int)
-	var frames []fleet.Frame
-	for batch, err := range l.s.records(ctx, bucketJournal, appendKeyTime(nil, first), keyAfter(last)) {
+	for batch, err := range l.s.recordsInto(ctx, &l.batch, bucketJournal, appendKeyTime(nil, first), keyAfter(last)) {
 		if err != nil {
-			return nil, err
+			return err
 		}
 		for len(batch) > 0 {
 			n := sameInstant(batch)
-			frames, _ = l.s.unpackInstant(&l.unpacker, frames[:0], batch[:n])
+			l.frames, _ = l.s.unpackInstant(&l.unpacker, l.frames[:0], batch[:n])
 			batch = batch[n:]
-			for i := range frames {
-				parts = l.addSamples(parts, of, &frames[i])
+			for i := range l.frames {
+				l.addSamples(of, &l.frames[i])
 			}
 		}
 	}
-	return parts, nil
+	return nil
 }
 
 // A journalPart says which part of the journal a sample belongs to.
@@ -148,9 +150,9 @@ type journalPart struct {
 	group fleet.Group
 }
 
-func (l *runLoader) addSamples(parts []part, of map[journalPart]int, f *fleet.Frame) []part {
+func (l *runLoader) addSamples(of map[journalPart]int, f *fleet.Frame) {
 	if f.Layout == nil {
-		return parts
+		return
 	}
 	for place, name := range l.points {
 		i, ok := f.Layout.Named(name)
@@ -160,13 +162,12 @@ func (l *runLoader) addSamples(parts []part, of map[journalPart]int, f *fleet.Fr
 		key := journalPart{&f.Layout.Points[i], f.Group}
 		n, ok := of[key]
 		if !ok {
-			n = len(parts)
+			n = len(l.fresh)
 			of[key] = n
-			parts = append(parts, part{Run: Run{Point: key.point}, place: place, group: f.Group})
+			another(&l.fresh).begin(key.point, place, f.Group, 0)
 		}
-		parts[n].add(f.At.UnixNano(), &f.Values[i])
+		l.fresh[n].add(f.At.UnixNano(), &f.Values[i])
 	}
-	return parts
 }
 
 // keyAfter returns the key that comes after those of an instant; nil: there is none.
@@ -224,27 +225,31 @@ func (l *runLoader) chunk(r *record, first, last int64) error {
 			err = errMalformed
 			continue
 		}
-		p := l.newPart(&layout.Points[i], key.group, c.rows)
-		p.place, p.At = place, append(p.At, l.instants...)
+		p := another(&l.parts)
+		p.begin(&layout.Points[i], place, key.group, c.rows)
+		p.At = append(p.At, l.instants...)
 		l.values.run(&p.Run, c.valued)
 		p.cut(first, last)
 	}
 	return err
 }
 
-// newPart returns an empty part, in memory that was used before where there is some.
-func (l *runLoader) newPart(p *fleet.Point, g fleet.Group, rows int) *part {
-	if len(l.parts) < cap(l.parts) {
-		l.parts = l.parts[:len(l.parts)+1]
+// another makes parts one longer, by one in memory that was used before where there is some, and returns that.
+func another(parts *[]part) *part {
+	if n := len(*parts); n < cap(*parts) {
+		*parts = (*parts)[:n+1]
 	} else {
-		l.parts = append(l.parts, part{})
+		*parts = append(*parts, part{})
 	}
-	n := &l.parts[len(l.parts)-1]
-	n.Point, n.group, n.texts = p, g, nil
-	n.At = slices.Grow(n.At[:0], rows)
-	n.Raw, n.Number = slices.Grow(n.Raw[:0], rows), slices.Grow(n.Number[:0], rows)
-	n.Quality = slices.Grow(n.Quality[:0], rows)
-	return n
+	return &(*parts)[len(*parts)-1]
+}
+
+// begin empties a part, and readies it for so many samples.
+func (p *part) begin(of *fleet.Point, place int, g fleet.Group, rows int) {
+	p.Point, p.place, p.group, p.texts = of, place, g, nil
+	p.At = slices.Grow(p.At[:0], rows)
+	p.Raw, p.Number = slices.Grow(p.Raw[:0], rows), slices.Grow(p.Number[:0], rows)
+	p.Quality = slices.Grow(p.Quality[:0], rows)
 }
 
 // readInstants reads those of the rows that have values.
