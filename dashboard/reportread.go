@@ -8,6 +8,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"ringwarden/fleet"
 	"ringwarden/store"
 )
@@ -53,17 +55,26 @@ func (s *server) reportReadings(ctx context.Context, site *fleet.Site, span repo
 }
 
 func (s *server) readReadings(ctx context.Context, site *fleet.Site, span reportSpan) (*reportReadings, error) {
-	r := &reportReadings{}
-	var rolled []rolledUp
+	var units []unit
 	for i := range site.Rings {
-		for _, u := range s.Live.look(site.Rings[i].Controllers) {
-			read, err := s.rollups(ctx, &u, span)
-			if err != nil {
-				return nil, fmt.Errorf("reading what is stored of %s: %w", u.c.ID, err)
+		units = append(units, s.Live.look(site.Rings[i].Controllers)...)
+	}
+	r := &reportReadings{units: make([]unitReport, len(units))}
+	rolled := make([]rolledUp, len(units))
+	group, inGroup := errgroup.WithContext(ctx)
+	group.SetLimit(readersOfReport)
+	for i := range units {
+		group.Go(func() error {
+			var err error
+			if rolled[i], err = s.rollups(inGroup, &units[i], span); err != nil {
+				return fmt.Errorf("reading what is stored of %s: %w", units[i].c.ID, err)
 			}
-			rolled = append(rolled, read)
-			r.units = append(r.units, unitReportOf(&u, read))
-		}
+			r.units[i] = unitReportOf(&units[i], rolled[i])
+			return nil
+		})
+	}
+	if err := group.Wait(); err != nil {
+		return nil, err
 	}
 	next := 0
 	for i := range site.Rings {
@@ -98,6 +109,9 @@ func (s *server) stored(ctx context.Context, u *unit) error {
 	}
 	return err
 }
+
+// readersOfReport is how many controllers are read at once: more would take all of a small computer from the polling.
+const readersOfReport = 2
 
 // reportQuantities are what a report reads of a controller.
 var reportQuantities = [...]fleet.Quantity{
