@@ -29,8 +29,8 @@ func linkDownDetector() *detector {
 					Why: "expected frames in a row that did not come, the last of them about to: a damaged one counts as come, so that one after another fails to come by chance hardly ever (common practice, no source)",
 				},
 				downQuiet: {
-					Name: "quiet", Unit: fleet.Second, Default: 3, Min: 0, Max: 86400,
-					Why: "shorter interruptions are a noisy cable, not one that is down: nobody could act on them (common practice, no source)",
+					Name: "quiet", Unit: fleet.Second, Default: 2, Min: 0, Max: 86400,
+					Why: "shorter interruptions are a noisy cable, not one that is down: nobody could act on them; twice as long shortly after damaged frames, as from a loose contact (common practice, no source)",
 				},
 				downUnlearned: {
 					Name: "unlearned", Unit: fleet.Second, Default: 60, Min: 1, Max: 86400,
@@ -80,10 +80,16 @@ func judgeLinkDown(w asked, now time.Time) finding {
 	return unknown
 }
 
+// lettingGo is how soon after damaged frames a silence may be that of a loose contact, which lets go for a moment.
+const lettingGo = 5 * time.Second
+
 // needed is how long nothing must arrive.
 func (w *watch) needed() time.Duration {
 	q := &w.link.quiet
 	quiet := w.settings.seconds(downQuiet)
+	if q.by == byCounters && q.since.Sub(q.rough) <= lettingGo {
+		quiet *= 2
+	}
 	if w.link.suspect() {
 		quiet = max(quiet, w.settings.seconds(downNoisy))
 	}
@@ -122,12 +128,29 @@ const wellKnown = 20
 func (l *link) leastBad() int {
 	const year, years = 365.25 * 24 * time.Hour, 10
 	r, u := l.to.ring, l.watch[linkNoisy].usual()
-	if u.share == 0 {
+	if u.share == 0 || l.spotless() {
 		return 2
 	}
-	share := min(l.noise.own(u, 1), 0.5)
+	share := min(l.noise.own(u, 0), 0.5)
 	frames := float64(year) / float64(max(l.quiet.period, r.sticks.apart(), time.Millisecond)) * years * float64(len(r.links))
 	return max(2, int(math.Ceil(math.Log(frames)/-math.Log(share))))
+}
+
+// spotless reports whether many frames have come over the ring's cables, and never a bad one before what goes on now.
+func (l *link) spotless() bool {
+	const many = 100 // a ring that has few bad ones shows none so far, and one that has many has shown one: so two in a row by chance alone come first hardly ever
+	frames := 0.0
+	for _, o := range l.to.ring.links {
+		bad := o.noise.bad
+		if o == l {
+			bad -= l.noise.run.bad
+		}
+		if bad > 0 {
+			return false
+		}
+		frames += o.noise.frames
+	}
+	return frames >= many
 }
 
 // failing reports whether the newest samples or polls together say that the cable may be going down.

@@ -38,6 +38,7 @@ type quietTrack struct {
 	since  time.Time // since then nothing has arrived; zero: nothing was seen yet
 	news   bool      // the newest frame showed that something had arrived
 	misses int       // samples in a row without news
+	rough  time.Time // newest frame that showed damaged frames
 
 	good, bad counter
 	flow      flow
@@ -57,7 +58,7 @@ const memory = 0.995
 
 // learn takes in the wait that ends with frames at an instant. How long waits are is learned only where no poll is
 // missing in it: otherwise frames may have come meanwhile.
-func (q *quietTrack) learn(at time.Time, frames float64) {
+func (q *quietTrack) learn(at time.Time, frames float64, sender time.Time) {
 	gap := at.Sub(q.since)
 	if gap > q.reliable() {
 		return
@@ -66,7 +67,7 @@ func (q *quietTrack) learn(at time.Time, frames float64) {
 	f.seconds = f.seconds*memory + gap.Seconds()
 	f.frames = f.frames*memory + frames
 	f.longest = time.Duration(float64(f.longest) * memory)
-	if gap <= time.Duration(q.misses+1)*q.period+q.period/2 {
+	if gap <= time.Duration(q.misses+1)*q.period+q.period/2 && !sender.After(q.since) {
 		f.longest = max(f.longest, gap)
 	}
 	f.gaps++
@@ -113,11 +114,14 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 		return // the first reading shows no increase yet
 	}
 	q.at, q.period = at, period
+	if bad > 0 {
+		q.rough = at
+	}
 	if q.news = news; news {
 		if by == byFlag && q.misses > 0 {
 			l.to.ring.sticks.learn(time.Duration(q.misses) * period)
 		}
-		q.learn(at, frames)
+		q.learn(at, frames, l.from.audibleSince())
 		q.since, q.misses = at, 0
 	} else {
 		q.misses++

@@ -104,11 +104,14 @@ func (s *stickiness) learn(d time.Duration) {
 // apart returns how far apart frames are. No bad run lasts shorter than its frame does: so the short ones tell.
 func (s *stickiness) apart() time.Duration {
 	n := min(s.next, len(s.runs))
-	if n < 3 {
+	if n == 0 {
 		return seldomest
 	}
 	sorted := s.runs
 	slices.Sort(sorted[:n])
+	if n < 3 {
+		return min(sorted[n-1], seldomest)
+	}
 	return min(sorted[n/5], seldomest)
 }
 

@@ -143,7 +143,7 @@ func siteSilentDetector() *detector {
 			Thresholds: []fleet.Threshold{
 				siteSilentPolls: {
 					Name: "polls", Unit: fleet.Plain, Default: 3, Min: 1, Max: 1000,
-					Why: "as for one controller, where each other one that is silent too counts as one more",
+					Why: "as for one controller, for half of the controllers, where each other one that is silent too counts as one more; two for the rest",
 				},
 			},
 		},
@@ -155,14 +155,15 @@ func siteSilentDetector() *detector {
 // mostSitePolls is as for one controller.
 const mostSitePolls = 8
 
-// prepare finds out whether the whole site is silent: one controller has been for long enough, and none of the others
-// has answered its newest poll. They are not all asked at the same instant, so they cannot all be asked for the same
-// number of misses.
+// prepare finds out whether the whole site is silent: half of the controllers have been for long enough, and the others,
+// which are not all asked at the same instant, for two polls. One lost answer of a controller says nothing about the
+// site when an access point has taken all the others with it.
 func (s *site) prepare(now time.Time) {
 	if s.watch == nil {
 		return
 	}
-	silent := false
+	polls := s.watch.settings.thresholds[siteSilentPolls]
+	long, all := 0, true
 	for _, u := range s.units {
 		if u.answers(now) {
 			if s.silent {
@@ -170,10 +171,12 @@ func (s *site) prepare(now time.Time) {
 			}
 			return
 		}
-		n := min(u.missable(), mostSitePolls) - float64(len(s.units)-1)
-		silent = silent || u.silent(max(s.watch.settings.thresholds[siteSilentPolls], n), now)
+		all = all && u.silent(min(2, polls), now)
+		if u.silent(max(polls, min(u.missable(), mostSitePolls)-float64(len(s.units)-1)), now) {
+			long++
+		}
 	}
-	s.silent = s.silent || silent
+	s.silent = s.silent || all && 2*long >= len(s.units)
 }
 
 func judgeSiteSilent(w asked, now time.Time) finding {

@@ -81,3 +81,19 @@ func (w *watched) explains(a *Absence, r *raised) bool {
 	}
 	return false
 }
+
+// deaf returns how long the polls took, from the fault on until after it, that could tell nothing of the story's cable
+// since an end of it could not be heard or sent nothing.
+func (w *watched) deaf(until time.Duration) time.Duration {
+	s := w.story
+	from, to := s.Link, (s.Link+1)%s.Units
+	var lost time.Duration
+	for at := s.At.Truncate(s.Period) + s.Period; at <= s.At+until; at += s.Period {
+		if slices.ContainsFunc(w.absent, func(a Absence) bool {
+			return at >= a.From && at < a.To && (a.First <= from && from <= a.Last || a.First <= to && to <= a.Last)
+		}) {
+			lost += s.Period
+		}
+	}
+	return lost
+}

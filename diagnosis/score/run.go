@@ -168,7 +168,7 @@ func (c *scorer) judge(w *watched) {
 		c.healthy(w)
 	case s.Fault == Cut && s.Map != Neither:
 		after, found := w.first("link-down", cable)
-		c.cut(s, found, after)
+		c.cut(w, found, after)
 		c.cutNamed.Count(found && !w.misnamed(s.Cable(s.Link)), s)
 	case s.Fault == Noisy && s.Map.Counts():
 		after, found := w.first("link-noisy", cable)
@@ -183,15 +183,18 @@ func (c *scorer) judge(w *watched) {
 }
 
 // cut counts how soon a cut cable was found: all of them against three polls, or three expected frames, and once more apart
-// by whether any test could have told it from chance by then.
-func (c *scorer) cut(s *Story, found bool, after time.Duration) {
+// by whether any test could have told it from chance by then. Polls that could not reach an end of the cable, or found
+// it restarting, are no polls of it there.
+func (c *scorer) cut(w *watched, found bool, after time.Duration) {
+	s := w.story
 	pace := max(s.Period, s.Every)
 	c.cutFound.Count(found && after <= 3*pace, s)
+	heard := after - w.deaf(after)
 	if least := s.leastSamples(); least > 3 {
-		c.cutFlagged.Count(found && after <= time.Duration(least+1)*pace, s)
+		c.cutFlagged.Count(found && heard <= time.Duration(least+1)*pace, s)
 		return
 	}
-	c.cutSure.Count(found && after <= 3*pace, s)
+	c.cutSure.Count(found && heard <= 3*pace, s)
 }
 
 // leastSamples returns how many bad samples of a flag in a row any test needs that raises at most one false alarm in ten
