@@ -134,7 +134,7 @@ func (r *SwapResult) say(hereBefore, hereAfter, thereBefore, thereAfter Tally) s
 	if r.Wait == 0 {
 		return "Not yet known, and too few bad frames were counted before the swap to say how long it takes: " + figures + "."
 	}
-	return fmt.Sprintf("Not yet known: %s. Wait about %.0f minutes.", figures, math.Ceil(r.Wait.Minutes()))
+	return fmt.Sprintf("Not yet known: %s. Wait about %s.", figures, fleet.Span((r.Wait + time.Minute - 1).Truncate(time.Minute)))
 }
 
 // Count returns what was counted on a cable from one instant to another, for [Swap]. Absent frames count as bad ones. The
