@@ -124,7 +124,8 @@ func (w *watch) needed() time.Duration {
 const wellKnown = 20
 
 // leastBad is how many bad frames in a row a sampled flag must have shown: as many as chance brings in a row on a cable of
-// the ring less than once in ten years, by the share that is bad now and then.
+// the ring less than once in ten years, by the share that is bad now and then. What is not known of that share yet is not
+// allowed for: few frames come before it is.
 func (l *link) leastBad() int {
 	const year, years = 365.25 * 24 * time.Hour, 10
 	r, u := l.to.ring, l.watch[linkNoisy].usual()
@@ -136,9 +137,11 @@ func (l *link) leastBad() int {
 	return max(2, int(math.Ceil(math.Log(frames)/-math.Log(share))))
 }
 
-// spotless reports whether many frames have come over the ring's cables, and never a bad one before what goes on now.
+// spotless reports whether many frames have come over the ring's cables, and never a bad one before what goes on now. In
+// such a ring two bad ones in a row hardly ever come first by chance: where bad ones are few so are pairs of them, and
+// where they are many a single one has come before.
 func (l *link) spotless() bool {
-	const many = 100 // a ring that has few bad ones shows none so far, and one that has many has shown one: so two in a row by chance alone come first hardly ever
+	const many = 100
 	frames := 0.0
 	for _, o := range l.to.ring.links {
 		bad := o.noise.bad

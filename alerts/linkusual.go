@@ -101,7 +101,8 @@ func (s *stickiness) learn(d time.Duration) {
 	s.next++
 }
 
-// apart returns how far apart frames are. No bad run lasts shorter than its frame does: so the short ones tell.
+// apart returns how far apart frames are. No bad run lasts shorter than its frame does: so the short ones tell, and
+// the longest while there are but one or two.
 func (s *stickiness) apart() time.Duration {
 	n := min(s.next, len(s.runs))
 	if n == 0 {

@@ -135,10 +135,7 @@ func (s *server) testEvents(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusNotFound, "no cable test of this ring has been begun")
 		return
 	}
-	if s.viewers.Add(1) > maxViewers {
-		s.viewers.Add(-1)
-		w.Header().Set("Retry-After", "30")
-		problem(w, http.StatusServiceUnavailable, "too many pages are being watched")
+	if !s.seat(w) {
 		return
 	}
 	defer s.viewers.Add(-1)

@@ -25,6 +25,17 @@ const (
 	viewerTime = 10 * time.Second
 )
 
+// seat counts one more page that is watched, for the caller to count out; beyond maxViewers it answers with a problem.
+func (s *server) seat(w http.ResponseWriter) bool {
+	if s.viewers.Add(1) <= maxViewers {
+		return true
+	}
+	s.viewers.Add(-1)
+	w.Header().Set("Retry-After", "30")
+	problem(w, http.StatusServiceUnavailable, "too many pages are being watched; reload by hand")
+	return false
+}
+
 // live streams those parts of a page that change, as server-sent events: each event's data is a JSON object of part
 // ids and their HTML.
 func (s *server) live(w http.ResponseWriter, r *http.Request) {
@@ -33,10 +44,7 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusBadRequest, "page is missing; name the page that is looked at, as in /live?page=/alarms")
 		return
 	}
-	if s.viewers.Add(1) > maxViewers {
-		s.viewers.Add(-1)
-		w.Header().Set("Retry-After", "30")
-		problem(w, http.StatusServiceUnavailable, "too many pages are being watched; reload by hand")
+	if !s.seat(w) {
 		return
 	}
 	defer s.viewers.Add(-1)
