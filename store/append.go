@@ -41,12 +41,7 @@ func (s *Store) Append(ctx context.Context, frames []fleet.Frame) error {
 		}
 		journal := tx.Bucket(bucketJournal)
 		journal.FillPercent = 1 // keys come in the order of time: a page that is full stays as it is
-		for i := range p.parcels {
-			if err := put(journal, &p.parcels[i]); err != nil {
-				return err
-			}
-		}
-		return nil
+		return p.put(journal)
 	}, func() {
 		for id, l := range p.layouts {
 			s.layouts.add(id, l)
@@ -84,12 +79,12 @@ func (s *Store) apart(frames []fleet.Frame) (_ []fleet.Frame, number int64, err 
 	return frames, number, nil
 }
 
-// put stores a parcel under a key of its own.
-func put(b *bbolt.Bucket, p *parcel) error {
+// put stores a value, which has room for the checksum before its body, under a key of its own.
+func put(b *bbolt.Bucket, at time.Time, value []byte) error {
 	sequence, err := b.NextSequence()
 	if err != nil {
 		return err
 	}
-	key := journalKey(p.at, sequence)
-	return b.Put(key, seal(key, p.body))
+	key := journalKey(at, sequence)
+	return b.Put(key, sealIn(key, value))
 }

@@ -34,7 +34,7 @@ func (s *Store) putChanges(ctx context.Context, changes []fleet.Change, edits Ed
 		history, standing := tx.Bucket(bucketChanges), tx.Bucket(bucketStanding)
 		history.FillPercent = 1
 		for i := range changes {
-			if err := put(history, &parcel{at: changes[i].At, body: appendChange(nil, &changes[i])}); err != nil {
+			if err := put(history, changes[i].At, appendChange(make([]byte, checksumSize), &changes[i])); err != nil {
 				return err
 			}
 			if err := putStanding(standing, &changes[i].Alarm); err != nil {

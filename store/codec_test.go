@@ -32,7 +32,7 @@ func TestValuesFitQuarterPages(t *testing.T) {
 		t.Fatal(err)
 	}
 	for i, parcel := range p.parcels {
-		size := 4 + len(parcel.body)
+		size := len(parcel.value)
 		if size > valueTarget || i+1 < len(p.parcels) && size < valueTarget*9/10 {
 			t.Errorf("value %d of %d has %d bytes, want just under %d", i, len(p.parcels), size, valueTarget)
 		}
@@ -101,7 +101,7 @@ func TestMissingLayout(t *testing.T) {
 	}
 	gone := errors.New("gone")
 	u := unpacker{layout: func(layoutID) (*fleet.Layout, error) { return nil, gone }}
-	if frames, err := u.unpack(nil, time.Time{}, p.parcels[0].body); !errors.Is(err, gone) || len(frames) != 0 {
+	if frames, err := u.unpack(nil, time.Time{}, p.parcels[0].body()); !errors.Is(err, gone) || len(frames) != 0 {
 		t.Errorf("unpack = %v, %v", frames, err)
 	}
 }
@@ -125,11 +125,11 @@ func TestOnlyOneController(t *testing.T) {
 			one, all := unpacker{only: []byte(id)}, unpacker{}
 			got, want := []fleet.Frame(nil), []fleet.Frame(nil)
 			for _, parcel := range p.parcels {
-				some, err := one.unpack(nil, parcel.at, parcel.body)
+				some, err := one.unpack(nil, parcel.at, parcel.body())
 				if err != nil {
 					t.Fatal(err)
 				}
-				every, err := all.unpack(nil, parcel.at, parcel.body)
+				every, err := all.unpack(nil, parcel.at, parcel.body())
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -155,7 +155,7 @@ func FuzzUnpack(f *testing.F) {
 			layouts[id] = l
 		}
 		for _, parcel := range p.parcels {
-			f.Add(parcel.body)
+			f.Add(parcel.body())
 		}
 	}
 	at := time.Unix(1, 0).UTC()
@@ -180,7 +180,7 @@ func FuzzUnpack(f *testing.F) {
 		}
 		var again []fleet.Frame
 		for _, parcel := range p.parcels {
-			if again, err = u.unpack(again, at, parcel.body); err != nil {
+			if again, err = u.unpack(again, at, parcel.body()); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -62,17 +62,24 @@ var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
 // seal returns the stored form of body under key: a checksum of both, then body.
 func seal(key, body []byte) []byte {
-	value := make([]byte, 4, 4+len(body))
-	binary.BigEndian.PutUint32(value, checksum(key, body))
-	return append(value, body...)
+	return sealIn(key, append(make([]byte, checksumSize, checksumSize+len(body)), body...))
 }
+
+// sealIn seals a body that has room for the checksum before it, and returns the whole.
+func sealIn(key, value []byte) []byte {
+	binary.BigEndian.PutUint32(value, checksum(key, value[checksumSize:]))
+	return value
+}
+
+// checksumSize is the room for the checksum in a stored value.
+const checksumSize = 4
 
 // unseal returns the body of a stored value, and false if either it or its key is not as it was sealed.
 func unseal(key, value []byte) ([]byte, bool) {
-	if len(value) < 4 || binary.BigEndian.Uint32(value) != checksum(key, value[4:]) {
+	if len(value) < checksumSize || binary.BigEndian.Uint32(value) != checksum(key, value[checksumSize:]) {
 		return nil, false
 	}
-	return value[4:], true
+	return value[checksumSize:], true
 }
 
 func checksum(key, body []byte) uint32 {

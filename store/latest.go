@@ -67,22 +67,24 @@ func (n *newest) put(frames []fleet.Frame) {
 			if n.frames == nil {
 				n.frames = make(map[frameKey]*fleet.Frame)
 			}
-			n.frames[key] = stored(f, nil)
+			have = new(fleet.Frame)
+			n.frames[key] = have
+			setStored(have, f)
 		case f.At.After(have.At):
-			*have = *stored(f, have.Values)
+			setStored(have, f)
 		}
 	}
 }
 
-// stored returns the frame as reading it back would give it, its values in memory that may be used again.
-func stored(f *fleet.Frame, memory []fleet.Value) *fleet.Frame {
-	c := *f
-	c.At = c.At.Round(0).UTC()
-	c.Values = append(memory[:0], f.Values...)
+// setStored makes dst what reading f back would give, its values in the memory that dst has.
+func setStored(dst, f *fleet.Frame) {
+	memory := dst.Values
+	*dst = *f
+	dst.At = f.At.Round(0).UTC()
+	dst.Values = append(memory[:0], f.Values...)
 	if len(f.Values) == 0 {
-		c.Layout, c.Values = nil, nil
+		dst.Layout, dst.Values = nil, nil
 	}
-	return &c
 }
 
 // rebuild finds the newest frames, from the end of the journal backwards, in place of those that are known.

@@ -32,7 +32,7 @@ func (s *Store) PutNote(ctx context.Context, n fleet.Note) error {
 		if err != nil {
 			return err
 		}
-		return put(b, &parcel{at: n.At, body: appendNote(nil, &n)})
+		return put(b, n.At, appendNote(make([]byte, checksumSize), &n))
 	}, func() {})
 }
 

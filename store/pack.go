@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"go.etcd.io/bbolt"
+
 	"ringwarden/fleet"
 )
 
@@ -30,11 +32,13 @@ func wholeMillis(f *fleet.Frame) bool {
 	return f.Late%time.Millisecond == 0 && f.Took%time.Millisecond == 0
 }
 
-// A parcel is the body of one journal value: frames of one instant.
+// A parcel is one journal value under way: frames of one instant.
 type parcel struct {
-	at   time.Time
-	body []byte
+	at    time.Time
+	value []byte // room for the checksum, then the body; see [sealIn]
 }
+
+func (p *parcel) body() []byte { return p.value[checksumSize:] }
 
 // A packer fills parcels. Its zero value is ready.
 type packer struct {
@@ -61,9 +65,12 @@ func pack(frames []fleet.Frame) (*packer, error) {
 		}
 		order[i] = &frames[i]
 	}
-	slices.SortStableFunc(order, func(a, b *fleet.Frame) int {
+	inOrder := func(a, b *fleet.Frame) int {
 		return cmp.Or(cmp.Compare(a.At.UnixNano(), b.At.UnixNano()), compareFrames(a, b))
-	})
+	}
+	if !slices.IsSortedFunc(order, inOrder) { // as they mostly are
+		slices.SortStableFunc(order, inOrder)
+	}
 	p := &packer{layouts: make(map[layoutID]*fleet.Layout)}
 	for _, f := range order {
 		if err := p.add(f); err != nil {
@@ -77,6 +84,16 @@ func pack(frames []fleet.Frame) (*packer, error) {
 // compareFrames orders the frames of one instant.
 func compareFrames(a, b *fleet.Frame) int {
 	return cmp.Or(cmp.Compare(a.Controller, b.Controller), cmp.Compare(a.Group, b.Group))
+}
+
+// put stores the parcels in the journal.
+func (p *packer) put(journal *bbolt.Bucket) error {
+	for i := range p.parcels {
+		if err := put(journal, p.parcels[i].at, p.parcels[i].value); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // check says why a frame cannot be stored.
@@ -167,18 +184,23 @@ func (p *packer) encode(f *fleet.Frame, id layoutID) (place, size int) {
 		b = appendValues(b, f.Layout.Points, f.Values)
 	}
 	p.scratch = b
-	const checksum, kind, count, length = 4, 1, 1, 2
-	return place, checksum + kind + count + layouts*len(id) + len(p.frames) + length + len(b)
+	const kind, count, length = 1, 1, 2
+	return place, checksumSize + kind + count + layouts*len(id) + len(p.frames) + length + len(b)
 }
 
 func appendValues(b []byte, points []fleet.Point, values []fleet.Value) []byte {
 	form := len(b)
 	b = append(b, allPlain)
 	for i := range values {
-		if !plain(&points[i], &values[i]) {
+		p, v := &points[i], &values[i]
+		if ordinary(p) && v.Quality == fleet.Good && v.Text == "" && same(v.Number, p.Number(v.Raw)) {
+			b = binary.AppendUvarint(b, v.Raw) // the short way for most values
+			continue
+		}
+		if !plain(p, v) {
 			return appendExceptions(b[:form], points, values)
 		}
-		b = appendPlain(b, &points[i], &values[i])
+		b = appendPlain(b, p, v)
 	}
 	return b
 }
@@ -208,12 +230,12 @@ func (p *packer) finish() {
 	if len(p.frames) == 0 {
 		return
 	}
-	body := make([]byte, 0, 2+len(p.ids)*len(layoutID{})+len(p.frames))
-	body = binary.AppendUvarint(append(body, framesKind), uint64(len(p.ids)))
+	value := make([]byte, checksumSize, checksumSize+2+len(p.ids)*len(layoutID{})+len(p.frames))
+	value = binary.AppendUvarint(append(value, framesKind), uint64(len(p.ids)))
 	for i := range p.ids {
-		body = append(body, p.ids[i][:]...)
+		value = append(value, p.ids[i][:]...)
 	}
-	p.parcels = append(p.parcels, parcel{at: p.at, body: append(body, p.frames...)})
+	p.parcels = append(p.parcels, parcel{at: p.at, value: append(value, p.frames...)})
 	p.ids, p.last, p.frames = p.ids[:0], "", p.frames[:0]
 }
 

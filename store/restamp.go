@@ -148,10 +148,8 @@ func (p *move) begin(tx *bbolt.Tx) error {
 			return err
 		}
 	}
-	for i := range packed.parcels {
-		if err := put(journal, &packed.parcels[i]); err != nil {
-			return err
-		}
+	if err := packed.put(journal); err != nil {
+		return err
 	}
 	if err := p.note(tx); err != nil {
 		return err
@@ -254,10 +252,8 @@ func (s *Store) moveChunk(ctx context.Context, r *record) error {
 			return err
 		}
 		chunks, journal := tx.Bucket(bucketChunks), tx.Bucket(bucketJournal)
-		for i := range packed.parcels {
-			if err := put(journal, &packed.parcels[i]); err != nil {
-				return err
-			}
+		if err := packed.put(journal); err != nil {
+			return err
 		}
 		if err := chunks.Delete(r.key); err != nil {
 			return err

@@ -38,16 +38,20 @@ func same(a, b float64) bool { return a == b && math.Float64bits(a) == math.Floa
 
 // plain reports whether v can be stored as its raw integer, or its text, alone.
 func plain(p *fleet.Point, v *fleet.Value) bool {
-	if v.Quality != fleet.Good || !same(v.Number, implied(p, v.Raw)) {
+	switch {
+	case v.Quality != fleet.Good || !same(v.Number, implied(p, v.Raw)):
+		return false
+	case p.Form == fleet.FormText:
+		return v.Raw == 0
+	case p.Form == fleet.FormFloat32 && v.Raw>>32 != 0:
 		return false
 	}
-	switch p.Form {
-	case fleet.FormText:
-		return v.Raw == 0
-	case fleet.FormFloat32:
-		return v.Text == "" && v.Raw>>32 == 0
-	}
 	return v.Text == ""
+}
+
+// ordinary reports whether the values of p are integers without a sign, as most are.
+func ordinary(p *fleet.Point) bool {
+	return p.Form == fleet.FormUnsigned && p.Quantity != fleet.QuantityStage
 }
 
 func appendPlain(b []byte, p *fleet.Point, v *fleet.Value) []byte {
