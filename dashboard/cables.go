@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"html/template"
+	"slices"
 	"strconv"
 	"time"
 
@@ -32,6 +33,7 @@ type cablesPage struct {
 // A cableRow is how one cable does now.
 type cableRow struct {
 	linkRow
+	Number                  int // in the order of the ring; people write "swapped cables 2 and 5"
 	Mark                    template.HTML
 	Good, Bad, Share, Since string
 	Detail                  string // id of its details
@@ -93,15 +95,15 @@ func (s *server) cablesPage(v *visit, id fleet.RingID) (*view, error) {
 	}
 	for i, l := range ring.Links() {
 		row := cableNow(l, ring, units, standing, v.now)
-		row.Detail = "link-" + strconv.Itoa(i)
+		row.Detail, row.Number = "link-"+strconv.Itoa(i), i+1
 		if found != nil {
 			row.Since = sinceWord(found.why[l.ID], v.now, site.Zone)
 			d.Details = append(d.Details, cableDetailOf(row.Detail, linkName(ring, l), found, l.ID))
 		}
 		d.Links = append(d.Links, row)
-		d.Choices = append(d.Choices, placeChoice{string(l.ID), linkName(ring, l)})
+		d.Choices = append(d.Choices, placeChoice{string(l.ID), linkName(ring, l) + " (" + strconv.Itoa(i+1) + ")"})
 	}
-	d.Places = append([]placeChoice{{string(ring.ID), "the ring"}}, d.Choices...)
+	d.Places = slices.Concat([]placeChoice{{string(ring.ID), "the ring"}}, d.Choices)
 	for _, c := range ring.Controllers {
 		d.Places = append(d.Places, placeChoice{string(c.ID), c.Name})
 	}

@@ -144,11 +144,20 @@ func TestNotesOnTheCablesPage(t *testing.T) {
 // stayed with the jacks.
 func TestSwapTest(t *testing.T) {
 	third := fleet.Subject(wheelhouse + "/ridge-turbine>millers-loft")
+	form := url.Values{"here": {countedLink}, "there": {string(third)}}
+	note := url.Values{"subject": {wheelhouse}, "text": {"swapped cables 1 and 4"}}
 	for _, tt := range []struct {
 		name  string
+		path  string
+		says  url.Values
 		after fleet.Subject // where the noise is after the swap
 		want  string
-	}{{"cable", third, "Moved with the cable"}, {"jack", fleet.Subject(countedLink), "Stayed with the jacks"}} {
+		told  string // of the suspect
+	}{
+		{"cable", "/swap", form, third, "Moved with the cable", "most likely the cable from Barn roof to South field, since the swap from Ridge turbine to Miller"},
+		{"jack", "/swap", form, fleet.Subject(countedLink), "Stayed with the jacks", "most likely the out or in jack at the place from Barn roof to South field"},
+		{"cable in a note", "/note", note, third, "Moved with the cable", "the swap has told: it moved with the cable"},
+	} {
 		t.Run(tt.name, func(t *testing.T) {
 			w := newWorld(t, nil)
 			noise := simulator.Fault{Kind: simulator.NoisyLink, On: fleet.Subject(countedLink), Share: 0.2}
@@ -160,7 +169,8 @@ func TestSwapTest(t *testing.T) {
 			if answer := post(t, h, "/swap", url.Values{"here": {countedLink}, "there": {countedLink}}); answer.Code != http.StatusBadRequest {
 				t.Errorf("a cable swapped with itself: %d", answer.Code)
 			}
-			if answer := post(t, h, "/swap", url.Values{"here": {countedLink}, "there": {string(third)}}); answer.Code != http.StatusSeeOther {
+			eventually(t, h, cablesPath, "they look the same from here until the cable is swapped")
+			if answer := post(t, h, tt.path, tt.says); answer.Code != http.StatusSeeOther {
 				t.Fatalf("%d %s", answer.Code, answer.Body)
 			}
 			w.sim.Clear(noise.Kind, noise.On)
@@ -170,11 +180,14 @@ func TestSwapTest(t *testing.T) {
 			}
 			w.run(20 * time.Second)
 			body := eventually(t, h, cablesPath, "Not yet known")
-			if !strings.Contains(body, "Swapped the cable from Barn roof to South field and the cable from Ridge turbine to Miller") {
+			if !strings.Contains(body, "what the swap shows is not yet known for sure, wait about ") {
+				t.Error("the suspect does not say how long to wait")
+			}
+			if tt.path == "/swap" && !strings.Contains(body, "Swapped the cable from Barn roof to South field and the cable from Ridge turbine to Miller") {
 				t.Error("the note of the swap is not on the page in people's words")
 			}
 			w.run(time.Hour)
-			eventually(t, h, cablesPath, tt.want)
+			eventually(t, h, cablesPath, tt.want, tt.told)
 		})
 	}
 }

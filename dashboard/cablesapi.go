@@ -67,6 +67,8 @@ type suspectJSON struct {
 	Link        fleet.LinkID       `json:"link,omitempty"`
 	Unit        fleet.ControllerID `json:"controller,omitempty"`
 	Probability float64            `json:"probability"`
+	Itself      *float64           `json:"cable_itself,omitempty"` // of a bad cable: that it is the cable and no jack
+	Now         fleet.LinkID       `json:"link_now,omitempty"`     // where a swap has carried the cable
 	Evidence    []string           `json:"evidence"`
 }
 
@@ -153,7 +155,11 @@ func (j *cablesJSON) weigh(found *findings) {
 	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), min(d.Sound, 1), d.Needs, d.Swap}
 	for i := range d.Suspects {
 		s := &d.Suspects[i]
-		j.Suspects = append(j.Suspects, suspectJSON{s.What.String(), s.How, s.Link, s.Unit, min(s.Probability, 1), append([]string{}, s.Evidence...)})
+		k := suspectJSON{s.What.String(), s.How, s.Link, s.Unit, min(s.Probability, 1), nil, s.Now, append([]string{}, s.Evidence...)}
+		if s.What == diagnosis.BadCable {
+			k.Itself = &s.Itself
+		}
+		j.Suspects = append(j.Suspects, k)
 	}
 	for i := range found.calls {
 		c := &found.calls[i]
@@ -163,8 +169,8 @@ func (j *cablesJSON) weigh(found *findings) {
 		}
 		j.Calls = append(j.Calls, k)
 	}
-	if w := found.swap; w != nil {
-		j.Swap = &swapJSON{w.at.UTC(), w.here, w.there, w.result.Verdict.String(), w.result.Wait.Seconds(), w.result.Sentence}
+	if t := d.Tested; t != nil {
+		j.Swap = &swapJSON{t.At.UTC(), t.Here, t.There, t.Verdict.String(), t.Wait.Seconds(), t.Sentence}
 	}
 }
 

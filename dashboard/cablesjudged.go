@@ -29,10 +29,10 @@ func (d *cablesPage) weigh(v *visit, site *fleet.Site, ring *fleet.Ring, found *
 	for i := range found.calls {
 		d.Calls = append(d.Calls, callLine(&found.calls[i], ring, v.now, site.Zone))
 	}
-	if w := found.swap; w != nil {
+	if t := found.diagnosis.Tested; t != nil {
 		d.Swap = &swapView{
-			clock(w.at, v.now, site.Zone), sentenceCase(v.nameOf(fleet.Subject(w.here))), v.nameOf(fleet.Subject(w.there)),
-			sentenceCase(w.result.Verdict.String()), w.result.Sentence, w.result.Verdict == diagnosis.NotYet,
+			clock(t.At, v.now, site.Zone), sentenceCase(v.nameOf(fleet.Subject(t.Here))), v.nameOf(fleet.Subject(t.There)),
+			sentenceCase(t.Verdict.String()), t.Sentence, t.Verdict == diagnosis.NotYet,
 		}
 	}
 }
@@ -95,6 +95,9 @@ func (v *visit) suspectView(site *fleet.Site, s *diagnosis.Suspect) suspectView 
 		w.Name = v.nameOf(fleet.Subject(s.Unit))
 	} else if s.How != "" {
 		w.Word = s.How
+	}
+	if s.Now != "" { // a swap says more of it
+		w.Name = "the " + s.Name
 	}
 	w.Title = sentenceCase(w.Name)
 	if !s.From.IsZero() {

@@ -16,6 +16,7 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"ringwarden/dashboard"
+	"ringwarden/diagnosis"
 	"ringwarden/fleet"
 )
 
@@ -284,7 +285,7 @@ func TestCableTestIsKept(t *testing.T) {
 	if err := described(t, h, "/api/v1/cabletests/{site}/{ring}", "get", "200").Validate(v); err != nil {
 		t.Errorf("it is not as described: %v", err)
 	}
-	if answer := postJSON(t, h, testAPI, `{"do":"keep","why":"wiggled both plugs"}`); answer.Code != http.StatusNoContent {
+	if answer := postJSON(t, h, testAPI, `{"do":"keep","why":"wiggled both plugs, swapped cables 1 and 3"}`); answer.Code != http.StatusNoContent {
 		t.Fatalf("%d %s", answer.Code, answer.Body)
 	}
 	order(t, h, "break", http.StatusBadRequest)
@@ -292,6 +293,10 @@ func TestCableTestIsKept(t *testing.T) {
 	if len(notes) != 1 || notes[0].Subject != wheelhouse || !strings.Contains(notes[0].Text, "Barn roof to South field: 10 good, 2 bad (16.7 %)") ||
 		!strings.Contains(notes[0].Text, "wiggled both plugs") {
 		t.Errorf("kept: %+v", notes)
+	}
+	ring := &w.fleet.Sites[0].Rings[0]
+	if here, there, ok := diagnosis.SwapIn(notes[0], ring); !ok || here != ring.Links()[0].ID || there != ring.Links()[2].ID {
+		t.Errorf("SwapIn = %s, %s, %t: the kept note begins no swap test", here, there, ok)
 	}
 	order(t, h, "stop", http.StatusNoContent)
 	<-l.ended

@@ -33,13 +33,15 @@ type testState struct {
 
 // A tileView is one cable of a test.
 type tileView struct {
-	Name  string        `json:"-"`
-	Pitch string        `json:"-"` // Hz
-	Class string        `json:"class"`
-	Word  string        `json:"word"`
-	Count string        `json:"count"`
-	Rate  string        `json:"rate"`
-	Mark  template.HTML `json:"mark"`
+	Name string `json:"-"`
+	// Number counts the cables in the order of the ring.
+	Number int           `json:"-"`
+	Pitch  string        `json:"-"` // Hz
+	Class  string        `json:"class"`
+	Word   string        `json:"word"`
+	Count  string        `json:"count"`
+	Rate   string        `json:"rate"`
+	Mark   template.HTML `json:"mark"`
 }
 
 // A logView is something that was heard; without a text it is heard alone.
@@ -98,7 +100,7 @@ const (
 func (t *cableTest) tile(i int, now time.Time) tileView {
 	l := &t.links[i]
 	link := t.ring.Links()[i]
-	w := tileView{Name: linkName(t.ring, link), Pitch: fixed(pitch(i), 1), Count: l.figures()}
+	w := tileView{Name: linkName(t.ring, link), Number: i + 1, Pitch: fixed(pitch(i), 1), Count: l.figures()}
 	state := draw.Silent
 	w.Class = "none"
 	from, known := t.into[t.ring.Controllers[link.From].ID]
@@ -144,7 +146,7 @@ func (l *testLink) rate(over time.Duration) string {
 func idle(ring *fleet.Ring, units []unit) testState {
 	s := testState{Word: "Not begun yet.", Tiles: []tileView{}, Log: []logView{}}
 	for i, l := range ring.Links() {
-		w := tileView{Name: linkName(ring, l), Pitch: fixed(pitch(i), 1), Class: "none", Mark: draw.Mark(draw.Silent, 26), Word: tells(&units[l.To])}
+		w := tileView{Name: linkName(ring, l), Number: i + 1, Pitch: fixed(pitch(i), 1), Class: "none", Mark: draw.Mark(draw.Silent, 26), Word: tells(&units[l.To])}
 		s.Tiles = append(s.Tiles, w)
 	}
 	return s

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
@@ -131,13 +132,20 @@ type study struct {
 	began   time.Time // when it was begun anew
 	points  map[fleet.ControllerID]linkPoints
 	heat    heatStudy
-	swap    swapStudy
+	swaps   []fleet.Note // that were weighed
 }
 
 // work reads what is new, or everything if nothing is known yet, and publishes what it says.
 func (st *study) work(ctx context.Context, s *Studies) {
 	now := s.now()
-	if st.weighed == nil || st.weighed.Newest().IsZero() || now.Sub(st.began) > renewAfter {
+	swaps, err := s.swapNotes(ctx, st.ring, now)
+	if err != nil {
+		st.publish(s, st.fail(err))
+		return
+	}
+	fresh := !slices.Equal(swaps, st.swaps) // what was counted before a swap and after it must be told apart
+	st.swaps = swaps
+	if fresh || st.weighed == nil || st.weighed.Newest().IsZero() || now.Sub(st.began) > renewAfter {
 		took, err := st.begin(ctx, s, now, firstLook)
 		if err != nil {
 			st.publish(s, st.fail(err))
@@ -158,7 +166,6 @@ func (st *study) work(ctx context.Context, s *Studies) {
 		return
 	}
 	st.heat.update(ctx, s, st, now)
-	st.swap.update(ctx, s, st, now)
 	st.publish(s, st.find())
 }
 
@@ -172,20 +179,20 @@ func affordable(took time.Duration) time.Duration {
 
 // begin weighs the readings of a past from the beginning, and returns how long reading them took.
 func (st *study) begin(ctx context.Context, s *Studies, now time.Time, past time.Duration) (time.Duration, error) {
-	r := st.memory()
+	r := diagnosis.New(st.ring, st.periods)
+	r.Zone = st.site.Zone
+	for _, n := range st.swaps {
+		r.Note(n)
+	}
 	began := time.Now()
-	st.first = time.Time{}
-	if err := st.read(ctx, s, r, now.Add(-past), now); err != nil {
-		return 0, err
+	for _, w := range stretches(now, past, st.swaps) {
+		st.first = time.Time{}
+		if err := st.read(ctx, s, r, w.from, w.to); err != nil {
+			return 0, err
+		}
 	}
 	st.weighed, st.began = r, now
 	return time.Since(began), nil
-}
-
-func (st *study) memory() *diagnosis.Ring {
-	r := diagnosis.New(st.ring, st.periods)
-	r.Zone = st.site.Zone
-	return r
 }
 
 // read lets a memory take the ring's frames of a time. It ends early, without an error, after four times the time that

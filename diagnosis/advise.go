@@ -30,6 +30,9 @@ func (r *Ring) advise(d *Diagnosis, traces []trace) {
 		d.Needs = "No controller of this ring answers: that is the site's network or power, and no cable of the ring. Nothing can be said of what has happened since."
 		return
 	}
+	if r.testing(d) {
+		defer func() { d.Swap = "" }() // one swap at a time
+	}
 	d.Enough = top > 0.5 || d.Sound > 0.8 && (counts || len(traces) > 0)
 	if top >= likely || d.Sound >= likely && d.Enough {
 		if top >= likely && d.Suspects[0].What == BadCable {
@@ -52,6 +55,15 @@ func (r *Ring) advise(d *Diagnosis, traces []trace) {
 	if top >= worthSwapping {
 		d.Swap = r.swapFor(d)
 	}
+}
+
+// testing reports whether the newest swap is about what is suspected most: then it tells what to do.
+func (r *Ring) testing(d *Diagnosis) bool {
+	if d.Tested == nil || len(d.Suspects) == 0 {
+		return false
+	}
+	top := d.Suspects[0].Link
+	return top == d.Tested.Here || top == d.Tested.There
 }
 
 // swapFor names the swap that tells a suspected cable from the jacks at its ends and from its units.

@@ -159,15 +159,16 @@ type chain struct {
 	logs                  [placeCount][]float64
 }
 
-// newChain prepares an event for every hypothesis. given, where it is not nil, is what is already taken to be wrong.
-func newChain(seen []sighting, needsStart bool, given *hypothesis) *chain {
+// newChain prepares an event for every hypothesis. given is what is already taken to be wrong, at a unit or the cable into it;
+// at below nought: nothing is.
+func newChain(seen []sighting, needsStart bool, given place, at int) *chain {
 	n := len(seen)
 	c := &chain{needsStart: needsStart}
 	with, without := make([]matrix, n), make([]matrix, n)
 	for i := range n {
 		p := sound
-		if given != nil && given.unit == i {
-			p = given.place
+		if at == i {
+			p = given
 		}
 		with[i], without[i] = seen[i].matrices(p)
 	}

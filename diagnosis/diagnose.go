@@ -33,6 +33,7 @@ type Suspect struct {
 	Probability float64            // 0 to 1
 	How         string             // of a bad cable: "dead", "failing now and then" or "noisy"
 	Itself      float64            // of a bad cable: how likely it is the cable and not a jack at its ends, 0 to 1
+	Now         fleet.LinkID       // of a bad cable that a swap has carried away from Link: where it is now; otherwise empty
 	// From and To are when it began, with 95 % probability.
 	From, To time.Time
 	Evidence []string // sentences
@@ -46,6 +47,7 @@ type Diagnosis struct {
 	Needs    string    // what would tell more; empty: nothing is needed
 	Swap     string    // the swap that would tell the rest apart; empty: none would
 	Calls    int       // calls that were evidence
+	Tested   *SwapTest // what the newest swap of cables has shown; nil: none was filed
 	// Unreached: no unit answers. That is the site's network or power; a unit that is suspected to be dead need not be.
 	Unreached bool
 }
@@ -68,10 +70,10 @@ var cableWays = []struct {
 	word  string
 }{{cableDead, 0.5, "dead"}, {cableAtWill, 0.2, "failing now and then"}, {cableNoisy, 0.3, "noisy"}}
 
-// A hypothesis is a place of one unit, or of the cable into it.
+// A hypothesis is what is wrong with one unit, or with a spot.
 type hypothesis struct {
+	*spot
 	place place
-	unit  int
 	prior float64
 	log   float64   // posterior, not yet normed
 	parts []float64 // log-weights of the times in which it may have begun
@@ -87,30 +89,31 @@ const (
 func (r *Ring) Diagnose() Diagnosis {
 	traces := r.traces(nil, time.Time{})
 	usual := r.usual()
-	counts := make([]*verdict, len(r.units))
-	for i := range r.units {
-		counts[i] = r.units[i].wire.judge(usual)
-	}
-	all := r.hypotheses(traces, counts)
+	all := r.hypotheses(traces, usual)
 	total := math.Log(priorSound)
 	for i := range all {
 		total = logAdd(total, all[i].log)
 	}
-	total = r.second(all, traces, total, counts)
+	total = r.second(all, traces, total)
 	d := Diagnosis{Sound: math.Exp(math.Log(priorSound) - total)}
 	for _, t := range traces {
 		if t.what == "call" {
 			d.Calls++
 		}
 	}
-	r.rank(&d, all, traces, total, counts, usual)
+	if t, counted := r.tested(); t != nil {
+		if d.Tested = t; !counted {
+			r.shownByCalls(all, total, t)
+		}
+	}
+	r.rank(&d, all, traces, total, usual)
 	r.advise(&d, traces)
 	return d
 }
 
 // second weighs two faults at once: the likeliest one, and each other beside it. The likelihood of a pair counts for both
 // of its parts, and once for the total, which is returned.
-func (r *Ring) second(all []hypothesis, traces []trace, total float64, counts []*verdict) float64 {
+func (r *Ring) second(all []hypothesis, traces []trace, total float64) float64 {
 	if len(all) == 0 || all[0].log-total < math.Log(0.1) {
 		return total
 	}
@@ -123,7 +126,10 @@ func (r *Ring) second(all []hypothesis, traces []trace, total float64, counts []
 		if h.unit == first.unit || first.place == unitDead && r.into[h.unit] >= 0 && r.links[r.into[h.unit]].From == first.unit {
 			continue // its own two sides cannot be told apart
 		}
-		beside := r.weigh(h.place, h.unit, h.prior, given, counts)
+		if first.visits(h.spot) || h.visits(first.spot) {
+			continue // the same counts would speak for both
+		}
+		beside := weigh(h.spot, h.place, h.prior, given)
 		l := first.log + beside.log + math.Log(priorSecond/priorSound)
 		h.log = logAdd(h.log, l)
 		pairs = logAdd(pairs, l)
@@ -133,16 +139,17 @@ func (r *Ring) second(all []hypothesis, traces []trace, total float64, counts []
 }
 
 // hypotheses weighs each against nothing being wrong.
-func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
+func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
 	var all []hypothesis
 	n := float64(len(r.units))
-	for i := range r.units {
+	for _, s := range r.spots(usual) {
+		i := s.unit
 		if r.into[i] >= 0 {
 			for _, c := range cableWays {
-				all = append(all, r.weigh(c.place, i, math.Log(priorCable*c.share/float64(len(r.links))), traces, counts))
+				all = append(all, weigh(s, c.place, math.Log(priorCable*c.share*s.share/float64(len(r.links))), traces))
 			}
 		}
-		if len(r.links) == 0 {
+		if len(r.links) == 0 || s.stays != nil {
 			continue
 		}
 		u := &r.units[i]
@@ -158,7 +165,7 @@ func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
 		} else {
 			dead -= 8 // it answers
 		}
-		all = append(all, r.weigh(unitApart, i, apart, traces, counts), r.weigh(unitDead, i, dead, traces, counts))
+		all = append(all, weigh(s, unitApart, apart, traces), weigh(s, unitDead, dead, traces))
 	}
 	slices.SortFunc(all, func(a, b hypothesis) int {
 		switch {
@@ -168,8 +175,10 @@ func (r *Ring) hypotheses(traces []trace, counts []*verdict) []hypothesis {
 			return 1
 		case a.unit != b.unit:
 			return a.unit - b.unit
+		case a.place != b.place:
+			return int(a.place) - int(b.place)
 		}
-		return int(a.place) - int(b.place)
+		return len(a.stays) - len(b.stays)
 	})
 	return all
 }
@@ -181,9 +190,9 @@ func (r *Ring) reached() bool {
 
 // weigh adds up the evidence for a hypothesis over all times at which it may have begun: before the first event, between
 // two of them, or after the last.
-func (r *Ring) weigh(p place, i int, prior float64, traces []trace, counts []*verdict) hypothesis {
-	h := hypothesis{place: p, unit: i, prior: prior, log: math.Inf(-1), parts: make([]float64, len(traces)+1)}
-	w, gains := &r.units[i].wire, counts[i][p]
+func weigh(s *spot, p place, prior float64, traces []trace) hypothesis {
+	h := hypothesis{spot: s, place: p, prior: prior, log: math.Inf(-1), parts: make([]float64, len(traces)+1)}
+	gains := s.counts[p]
 	last := len(traces)
 	if last > 0 && traces[last-1].what == "temperature" {
 		h.parts[last] = math.Inf(-1) // that is how it stands now: nothing can have begun after it
@@ -192,9 +201,9 @@ func (r *Ring) weigh(p place, i int, prior float64, traces []trace, counts []*ve
 	after := 0.0
 	for k := last; k >= 0; k-- {
 		if k < len(traces) {
-			after += traces[k].logs[p][i] - traces[k].plain
+			after += traces[k].logs[p][s.at(traces[k].at)] - traces[k].plain
 		}
-		h.parts[k] = after - math.Log(float64(last+1)) + w.within(gains, traces, k)
+		h.parts[k] = after - math.Log(float64(last+1)) + s.wire.within(gains, traces, k)
 		h.log = logAdd(h.log, h.parts[k])
 	}
 	h.log += prior
@@ -247,12 +256,12 @@ func temper(p float64) float64 {
 }
 
 // rank turns hypotheses into suspects: those of one cable are one suspect.
-func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float64, counts []*verdict, usual float64) {
+func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total, usual float64) {
 	type key struct {
 		what What
 		unit int
 	}
-	sums, best := map[key]float64{}, map[key]*hypothesis{}
+	sums, itself, best := map[key]float64{}, map[key]float64{}, map[key]*hypothesis{}
 	var order []key
 	for i := range all {
 		h := &all[i]
@@ -268,6 +277,9 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float6
 			order = append(order, k)
 		}
 		sums[k] += math.Exp(h.log - total)
+		if h.stays != nil {
+			itself[k] += math.Exp(h.log - total)
+		}
 	}
 	slices.SortStableFunc(order, func(a, b key) int {
 		switch {
@@ -287,6 +299,9 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float6
 		if k.what == BadCable {
 			s.Link = r.links[r.into[k.unit]].ID
 			s.Name = "cable " + r.cableName(r.into[k.unit])
+			if s.Itself = priorItself; r.staysOf(k.unit) != nil {
+				s.Itself = itself[k] / sums[k]
+			}
 			for _, c := range cableWays {
 				if c.place == best[k].place {
 					s.How = c.word
@@ -296,9 +311,9 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total float6
 			s.Unit, s.Name = r.units[k.unit].c.ID, r.units[k.unit].name
 		}
 		s.From, s.To = r.began(best[k], traces)
-		s.Evidence = r.tell(best[k], traces, counts[k.unit], usual)
+		s.Evidence = r.tell(best[k], traces, usual)
 		if k.what == BadCable && s.Probability >= worthSwapping {
-			r.jacks(&s)
+			r.jacks(&s, d.Tested)
 		}
 		d.Suspects = append(d.Suspects, s)
 	}

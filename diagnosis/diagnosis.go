@@ -49,7 +49,7 @@ type Ring struct {
 	paced time.Time     // when that was learned
 
 	sticks stickiness // of sampled flags
-	swap   *swapped   // the newest swap of cables; nil: none
+	swaps  []swapped  // of cables, the newest, oldest first
 
 	reference int        // unit with the temperature sensor, as of the poll before; -1: none, or more than one
 	turning   [2]float64 // W of the wind and of the hydro units, as of the poll before

@@ -22,11 +22,11 @@ type trace struct {
 func (r *Ring) traces(given *hypothesis, from time.Time) []trace {
 	var all []trace
 	chained := func(e *event, s fleet.Stage, needsStart bool) *chain {
-		g := given
-		if e.at.Before(from) {
-			g = nil
+		wrong, at := sound, -1
+		if given != nil && !e.at.Before(from) {
+			wrong, at = given.place, given.at(e.at)
 		}
-		return newChain(r.sightings(e, s), needsStart, g)
+		return newChain(r.sightings(e, s), needsStart, wrong, at)
 	}
 	for i := range r.calls {
 		c := &r.calls[i]

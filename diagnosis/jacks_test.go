@@ -12,15 +12,16 @@ import (
 // Before a swap nobody can tell a cable from the jacks at its ends, and both are named. Trouble that moved along says that it is
 // the cable, and trouble that stayed that it is a jack.
 func TestSwapTellsCableFromJack(t *testing.T) {
-	const here, there = "mill/north/u1>u2", "mill/north/u3>u4"
+	const here, there = "mill/north/u1>u2", "mill/north/u3>u4" // cables 2 and 4
 	for _, c := range []struct {
 		name      string
 		bad       int // the unit that counts bad frames after the swap
 		low, high float64
 		says      string
+		clause    string
 	}{
-		{"cable", 4, 0.9, 1, "It moved with the cable"},
-		{"jack", 2, 0, 0.2, "It stayed with the jacks"},
+		{"cable", 4, 0.95, 1, "It moved with the cable", "the swap has told: it moved with the cable"},
+		{"jack", 2, 0, 0.05, "It stayed with the jacks", "the swap has told: it stayed with the jacks"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b := newBench(t, 6, false)
@@ -36,18 +37,60 @@ func TestSwapTellsCableFromJack(t *testing.T) {
 			if s := d.Suspects[0]; s.Link != here || s.Itself < 0.4 || s.Itself > 0.8 || !strings.Contains(strings.Join(s.Evidence, " "), "in jack of Unit 2") {
 				t.Fatalf("before the swap: %+v, want the cable and its jacks named", s)
 			}
-			b.ring.Swapped(here, there, b.now)
-			trouble(c.bad, 120)
-			for _, s := range b.ring.Diagnose().Suspects {
-				if s.Link != here || s.Probability < 0.3 {
-					continue
+			note := fleet.Note{At: b.now, Subject: "mill/north", Text: "Swapped cables 2 and 4."}
+			for range 2 { // written down twice it is no swap back
+				if !b.ring.Note(note) {
+					t.Fatal("the note was not read as a swap")
 				}
-				if w, _ := b.ring.SwapShown(); s.Itself < c.low || s.Itself > c.high || !strings.Contains(w.Sentence, c.says) {
-					t.Errorf("%+v, %q, want it the cable itself with %g to %g", s, w.Sentence, c.low, c.high)
-				}
-				return
 			}
-			t.Errorf("%s is not suspected any more: %+v", here, b.ring.Diagnose())
+			trouble(c.bad, 30)
+			early := b.ring.Diagnose()
+			trouble(c.bad, 90)
+			d = b.ring.Diagnose()
+			s := d.Suspects[0]
+			if s.Link != here || s.Probability < 0.9 || s.Itself < c.low || s.Itself > c.high || d.Tested == nil || !strings.Contains(d.Tested.Sentence, c.says) {
+				t.Errorf("%+v, %+v, want it the cable itself with %g to %g", d, d.Tested, c.low, c.high)
+			}
+			if want := fleet.LinkID(there); s.Now != want || early.Suspects[0].Link != here {
+				t.Errorf("early %+v, late %+v, want the cable of %s suspected, at %s now", early.Suspects[0], s, here, there)
+			}
+			if said := strings.Join(s.Evidence, " "); !strings.Contains(said, c.clause) {
+				t.Errorf("the evidence is %q, which does not say %q", said, c.clause)
+			}
+		})
+	}
+}
+
+// Where nothing is counted, the calls before and after a swap tell a dead cable from a dead jack.
+func TestSwapToldByCalls(t *testing.T) {
+	const here = "mill/north/u2>u3"
+	for _, c := range []struct {
+		name    string
+		after   [][]int // who followed
+		verdict diagnosis.Verdict
+	}{
+		{"cable", [][]int{{5, 0}, {4, 5, 0}, {1, 2, 3, 4, 5, 0}}, diagnosis.Moved},
+		{"jack", [][]int{{5, 0, 1, 2}, {4, 5, 0, 1, 2}, {1, 2}}, diagnosis.Stayed},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t, 6, false)
+			b.wait(10*time.Minute, false)
+			for _, call := range [][]int{{5, 0, 1, 2}, {4, 5, 0, 1, 2}, {1, 2}} {
+				b.float(call...)
+			}
+			if !b.ring.Note(fleet.Note{At: b.now, Subject: "mill/north", Text: "swapped the cables 3 and 1, plugs cleaned"}) {
+				t.Fatal("the note was not read as a swap")
+			}
+			if d := b.ring.Diagnose(); d.Tested == nil || d.Tested.Verdict != diagnosis.NotYet {
+				t.Errorf("before any call: %+v", d.Tested)
+			}
+			for _, call := range c.after {
+				b.float(call...)
+			}
+			d := b.ring.Diagnose()
+			if d.Tested.Verdict != c.verdict || len(d.Suspects) == 0 || d.Suspects[0].Link != here {
+				t.Errorf("%+v\n%+v, want %s", d, d.Tested, c.verdict)
+			}
 		})
 	}
 }

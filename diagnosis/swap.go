@@ -13,6 +13,19 @@ import (
 type Tally struct {
 	Bad, Frames float64
 	For         time.Duration
+	// Clumps is how many times the scatter between batches is what chance alone makes; below 1: unknown, as 1. Frames that
+	// come bad in clumps tell as much as so many times fewer that do not.
+	Clumps float64
+}
+
+func (t Tally) share() float64 { return t.Bad / t.Frames }
+
+// thinned returns the tally as chance alone would have to make it to tell as much.
+func (t Tally) thinned(clumps float64) Tally {
+	if clumps > 1 {
+		t.Bad, t.Frames = t.Bad/clumps, t.Frames/clumps
+	}
+	return t
 }
 
 // A Verdict of a swap test.
@@ -44,7 +57,7 @@ type SwapResult struct {
 
 // Swap judges a swap of the cable of a suspected place with that of another, from what each place's receiver counted
 // before and after. Each comparison is one of two proportions at 95 %: Newcombe's interval of the difference, and Fisher's
-// exact test where fewer than five bad frames are expected.
+// exact test where fewer than five bad frames are expected. Where the bad frames before came in clumps, they count for less.
 func Swap(hereBefore, hereAfter, thereBefore, thereAfter Tally) SwapResult {
 	var r SwapResult
 	for _, t := range []Tally{hereBefore, hereAfter, thereBefore, thereAfter} {
@@ -52,6 +65,10 @@ func Swap(hereBefore, hereAfter, thereBefore, thereAfter Tally) SwapResult {
 			r.Sentence = "Not yet known: one of the four counts is empty."
 			return r
 		}
+	}
+	figures := swapFigures(hereBefore, hereAfter, thereBefore, thereAfter)
+	for clumps, t := hereBefore.Clumps, []*Tally{&hereBefore, &hereAfter, &thereBefore, &thereAfter}; len(t) > 0; t = t[1:] {
+		*t[0] = t[0].thinned(clumps)
 	}
 	r.Here, r.HereRange = statistics.Difference(hereBefore.Bad, hereBefore.Frames, hereAfter.Bad, hereAfter.Frames, statistics.Z95)
 	r.There, r.ThereRange = statistics.Difference(thereBefore.Bad, thereBefore.Frames, thereAfter.Bad, thereAfter.Frames, statistics.Z95)
@@ -71,7 +88,7 @@ func Swap(hereBefore, hereAfter, thereBefore, thereAfter Tally) SwapResult {
 	default:
 		r.Wait = wait(hereBefore, hereAfter, thereAfter)
 	}
-	r.Sentence = r.say(hereBefore, hereAfter, thereBefore, thereAfter)
+	r.Sentence = r.say(figures)
 	return r
 }
 
@@ -117,10 +134,12 @@ func wait(trouble, here, there Tally) time.Duration {
 	return max(longest, time.Minute)
 }
 
-func (r *SwapResult) say(hereBefore, hereAfter, thereBefore, thereAfter Tally) string {
-	share := func(t Tally) string { return percent(t.Bad / t.Frames) }
-	figures := fmt.Sprintf("bad frames went from %s to %s at the suspected place and from %s to %s at the other",
-		share(hereBefore), share(hereAfter), share(thereBefore), share(thereAfter))
+func swapFigures(hereBefore, hereAfter, thereBefore, thereAfter Tally) string {
+	return fmt.Sprintf("bad frames went from %s to %s at the suspected place and from %s to %s at the other",
+		percent(hereBefore.share()), percent(hereAfter.share()), percent(thereBefore.share()), percent(thereAfter.share()))
+}
+
+func (r *SwapResult) say(figures string) string {
 	switch r.Verdict {
 	case Moved:
 		return "It moved with the cable: " + figures + ". Replace the cable."
@@ -134,24 +153,47 @@ func (r *SwapResult) say(hereBefore, hereAfter, thereBefore, thereAfter Tally) s
 	if r.Wait == 0 {
 		return "Not yet known, and too few bad frames were counted before the swap to say how long it takes: " + figures + "."
 	}
-	return fmt.Sprintf("Not yet known: %s. Wait about %s.", figures, fleet.Span((r.Wait + time.Minute - 1).Truncate(time.Minute)))
+	return fmt.Sprintf("Not yet known: %s. Wait about %s.", figures, r.waitWords())
+}
+
+func (r *SwapResult) waitWords() string {
+	return fleet.Span((r.Wait + time.Minute - 1).Truncate(time.Minute))
 }
 
 // Count returns what was counted on a cable from one instant to another, for [Swap]. Absent frames count as bad ones. The
 // counts are kept in batches: those that begin within the time are taken.
 func (r *Ring) Count(id fleet.LinkID, from, to time.Time) Tally {
+	l, ok := r.place(id)
+	if !ok {
+		return Tally{}
+	}
 	var t Tally
-	for _, l := range r.links {
-		if l.ID != id {
-			continue
-		}
-		w := &r.units[l.To].wire
-		for i := range w.batches {
-			if b := &w.batches[i]; !b.since.Before(from) && b.since.Before(to) {
-				x, n := b.spoilt()
-				t.Bad, t.Frames, t.For = t.Bad+x, t.Frames+n, t.For+w.step
-			}
+	var x, n []float64
+	w := &r.units[l.To].wire
+	for i := range w.batches {
+		if b := &w.batches[i]; !b.since.Before(from) && b.since.Before(to) {
+			bad, all := b.spoilt()
+			t.Bad, t.Frames, t.For = t.Bad+bad, t.Frames+all, t.For+b.lasts
+			x, n = append(x, bad), append(n, all)
 		}
 	}
+	t.Clumps = clumps(x, n)
 	return t
+}
+
+// clumps returns how many times the scatter of shares between batches is what chance alone makes: Pearson's statistic for one
+// share by its degrees of freedom (McCullagh and Nelder 1989, 4.5.2, from memory). 1 where there are too few batches to say.
+func clumps(x, n []float64) float64 {
+	bad, all := total(x), total(n)
+	if len(x) < 4 || bad <= 0 || bad >= all {
+		return 1
+	}
+	p, sum := bad/all, 0.0
+	for i := range x {
+		if n[i] > 0 {
+			d := x[i] - p*n[i]
+			sum += d * d / (n[i] * p * (1 - p))
+		}
+	}
+	return max(1, sum/float64(len(x)-1))
 }

@@ -16,6 +16,7 @@ type wire struct {
 	age     float64
 	batches []batch
 	step    time.Duration // of a batch; it doubles when there are too many
+	breaks  []time.Time   // no batch goes across one
 	rate    rate
 	quiet   float64   // s since a frame came while both ends were there
 	counted float64   // frames that are counted as absent since then
@@ -32,9 +33,11 @@ type batch struct {
 	good, bad, absent float64 // absent: frames that did not come although both ends were there
 	around            around  // sums over the readings
 	readings          float64
+	lasts             time.Duration // time that the readings are of
 }
 
 func (b *batch) add(o *batch) {
+	b.lasts += o.lasts
 	b.good, b.bad, b.absent = b.good+o.good, b.bad+o.bad, b.absent+o.absent
 	for i := range b.around {
 		b.around[i] += o.around[i]
@@ -93,6 +96,9 @@ func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace flo
 	}
 	b := batch{around: circumstances, readings: 1}
 	seconds := f.At.Sub(last).Seconds()
+	if !first {
+		b.lasts = f.At.Sub(last)
+	}
 	there := !first && !both.After(last)
 	switch by {
 	case byCounters:
@@ -208,20 +214,34 @@ func (w *wire) excuse(since time.Time) {
 }
 
 func (w *wire) file(b *batch, at time.Time) {
-	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step {
+	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step && !w.broken(w.batches[n-1].since, at) {
 		w.batches[n-1].add(b)
 		return
 	}
-	if len(w.batches) == keptBatches {
-		for i := range keptBatches / 2 {
-			w.batches[i] = w.batches[2*i]
-			w.batches[i].add(&w.batches[2*i+1])
-		}
-		w.batches = w.batches[:keptBatches/2]
-		w.step *= 2
+	if len(w.batches) >= keptBatches {
+		w.halve()
 	}
 	b.since = at
 	w.batches = append(w.batches, *b)
+}
+
+// halve makes each two neighbours one, unless there is a break between them.
+func (w *wire) halve() {
+	kept := w.batches[:0]
+	for i := 0; i < len(w.batches); i++ {
+		b := w.batches[i]
+		if i+1 < len(w.batches) && !w.broken(b.since, w.batches[i+1].since) {
+			i++
+			b.add(&w.batches[i])
+		}
+		kept = append(kept, b)
+	}
+	w.batches, w.step = kept, 2*w.step
+}
+
+// broken reports whether there is a break after one instant, up to another.
+func (w *wire) broken(after, to time.Time) bool {
+	return slices.ContainsFunc(w.breaks, func(t time.Time) bool { return t.After(after) && !t.After(to) })
 }
 
 // A counter is the last reading of one that grows until it wraps or the device restarts.

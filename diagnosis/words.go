@@ -23,15 +23,15 @@ func percent(share float64) string {
 const telling = 0.5
 
 // tell returns the evidence for, and against, a hypothesis in sentences.
-func (r *Ring) tell(h *hypothesis, traces []trace, counts *verdict, usual float64) []string {
+func (r *Ring) tell(h *hypothesis, traces []trace, usual float64) []string {
 	var said []string
-	if s := r.tellFrames(h, counts, usual); s != "" {
+	if s := r.tellFrames(h, usual); s != "" {
 		said = append(said, s)
 	}
 	counted, shown := 0, 0
 	for k := len(traces) - 1; k >= 0; k-- {
 		t := &traces[k]
-		gain := t.logs[h.place][h.unit] - t.plain
+		gain := t.logs[h.place][h.at(t.at)] - t.plain
 		if gain < telling || !slices.Contains(t.e.part, Remained) {
 			continue
 		}
@@ -67,12 +67,12 @@ func (r *Ring) twin(i int) string {
 }
 
 // tellFrames says what was counted on a cable since it may have gone bad.
-func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string {
-	w := &r.units[h.unit].wire
+func (r *Ring) tellFrames(h *hypothesis, usual float64) string {
+	w := h.wire
 	if h.place == unitApart || h.place == unitDead || len(w.batches) == 0 {
 		return ""
 	}
-	gains := counts[h.place]
+	gains := h.counts[h.place]
 	best := 0
 	for i, g := range gains[:len(gains)-1] {
 		if g > gains[best] {
@@ -94,6 +94,9 @@ func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string 
 	}
 	link := r.links[r.into[h.unit]]
 	line := fmt.Sprintf("from %s to %s", r.units[link.From].name, r.units[link.To].name)
+	if into, moved := r.whereNow(h.unit); moved && h.stays != nil {
+		line += ", and since the swap " + r.cableName(r.into[into]) + ","
+	}
 	if gains[best] < telling {
 		return fmt.Sprintf("The %s counted %s speak against it: %s of %.0f bad or missing, %s are usual in this ring.", what, line,
 			percent((bad+absent)/n), n, percent(usual))
@@ -112,16 +115,17 @@ func (r *Ring) tellFrames(h *hypothesis, counts *verdict, usual float64) string 
 
 // tellEvent says what an event has to do with a hypothesis: who had the message last, and who did not get it.
 func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
-	u := r.units[h.unit].name
+	unit := h.at(t.at)
+	u := r.units[unit].name
 	var missing []string
 	n := len(r.units)
 	for i := range n {
-		if k := (h.unit + i) % n; t.e.part[k] == Remained {
+		if k := (unit + i) % n; t.e.part[k] == Remained {
 			missing = append(missing, r.units[k].name)
 		}
 	}
 	before := "nobody"
-	for up, hops := h.unit, 1; hops < n; hops++ {
+	for up, hops := unit, 1; hops < n; hops++ {
 		var ok bool
 		if up, ok = r.upstream(up); !ok {
 			break
@@ -135,7 +139,7 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 	if h.place == unitApart {
 		switch t.what {
 		case "temperature":
-			if h.unit == t.e.source {
+			if unit == t.e.source {
 				return fmt.Sprintf("%s has the temperature sensor, and does not share it: %s has another value.", u, fleet.List(missing))
 			}
 			return u + " does not use the reference's temperature, though units behind it do."

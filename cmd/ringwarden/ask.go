@@ -197,6 +197,7 @@ func (d daemonAlarms) Changes(ctx context.Context, from, to time.Time) ([]fleet.
 type history interface {
 	Frames(ctx context.Context, q store.Query) iter.Seq2[fleet.Frame, error]
 	Changes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Change, error]
+	Notes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Note, error]
 }
 
 // withHistory reads what is stored of a fleet, as [withStore] does, or the database at a path if one is named.

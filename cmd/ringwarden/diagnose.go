@@ -25,8 +25,9 @@ func (a *app) diagnoseCommand() *cobra.Command {
 sentences, what would tell more, and which cables to swap. It uses what the register map offers: counters of frames, a
 sampled flag, or the calls and temperatures alone.
 
-After a swap of two cables, --swapped and --at say what it has shown: whether the trouble moved with the cable, stayed
-with the jacks, or how long to wait until that is known.
+After a swap of two cables it says what the swap has shown: whether the trouble moved with the cable, stayed with the
+jacks, or how long to wait until that is known. Swaps are taken from the notes, as in ringwarden note "swapped cables 2
+and 5" --at mill/north or from the page of the cables; --swapped and --at name one that nobody wrote down, in place of them.
 
 While the daemon runs it is asked for the readings; it goes on meanwhile. --store names another database, such as a
 backup. Nothing is changed. It is advice for whoever goes there; local code and licensed practice decide what may be
@@ -87,7 +88,20 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 	if err != nil {
 		return err
 	}
+	if here != "" {
+		patients[here.Ring()].Swapped(here, there, o.at)
+	}
 	err = withHistory(ctx, f, o.store, func(h history) error {
+		for n, err := range h.Notes(ctx, o.from, o.to) {
+			if err != nil {
+				return err
+			}
+			for _, p := range patients {
+				if here == "" {
+					p.Note(n)
+				}
+			}
+		}
 		for frame, err := range h.Frames(ctx, store.Query{Controllers: ids, From: o.from, To: o.to}) {
 			if err != nil {
 				return err
@@ -104,7 +118,7 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 	for i := range f.Sites {
 		for k := range f.Sites[i].Rings {
 			if p := patients[f.Sites[i].Rings[k].ID]; p != nil {
-				p.report(a.out, &o, here, there)
+				p.report(a.out, &o)
 			}
 		}
 	}
@@ -168,14 +182,11 @@ func swappedLinks(patients map[fleet.RingID]*patient, o *diagnoseOptions) (here,
 	return here, there, nil
 }
 
-func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.LinkID) {
+func (p *patient) report(out io.Writer, o *diagnoseOptions) {
 	fmt.Fprintf(out, "%s, %s (%s)\n", p.site.Name, p.ring.Name, p.ring.ID)
 	if p.Newest().IsZero() {
 		fmt.Fprint(out, "  No readings are stored of this time.\n\n")
 		return
-	}
-	if here != "" && here.Ring() == p.ring.ID {
-		p.Swapped(here, there, o.at)
 	}
 	d := p.Diagnose()
 	switch {
@@ -197,8 +208,8 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions, here, there fleet.Li
 	if o.calls {
 		p.listCalls(out)
 	}
-	if w, ok := p.SwapShown(); ok {
-		fmt.Fprintln(out, "  The swap: "+w.Sentence)
+	if t := d.Tested; t != nil {
+		fmt.Fprintf(out, "  The swap of %s: %s\n", t.At.In(p.site.Zone).Format("2006-01-02 15:04"), t.Sentence)
 	}
 	fmt.Fprintln(out)
 }

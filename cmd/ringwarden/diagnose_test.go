@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"ringwarden/fleet"
+	"ringwarden/store"
 )
 
 // From the stored readings of a plant whose cable was cut after half an hour, the cable is named, with how, since when,
@@ -30,6 +31,25 @@ func TestDiagnose(t *testing.T) {
 		}
 	}
 	t.Log(out.String())
+	s, err := store.Open(f.Store, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.PutNote(t.Context(), fleet.Note{At: start.Add(time.Hour), Subject: fleet.Subject(ring), Text: "swapped cables 4 and 1"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	out.Reset()
+	if err := a.diagnose(t.Context(), f, o); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"bad out or in jack at the place from Ridge turbine to Miller", "the swap has told: it stayed with the jacks", "The swap of "} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("after a swap that changed nothing it does not say %q:\n%s", want, &out)
+		}
+	}
 	out.Reset()
 	o.to = start.Add(25 * time.Minute)
 	if err := a.diagnose(t.Context(), f, o); err != nil {

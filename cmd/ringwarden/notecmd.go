@@ -24,7 +24,10 @@ func (a *app) noteCommand() *cobra.Command {
 		Use:   "note TEXT [FLEET-FILE]",
 		Short: "Write down what somebody did or saw",
 		Long: `Write down what somebody did or saw, such as that two cables were swapped, with the readings of that time. Notes are
-kept for ever, and none is changed or removed. ringwarden notes lists them.`,
+kept for ever, and none is changed or removed. ringwarden notes lists them.
+
+A note about a ring that says "swapped cables 2 and 5" begins a swap test: from then on diagnose and the page of the
+cables judge each of the two where it is. Cables count in the order of the ring; cable 1 leaves the first controller.`,
 		Example: `  ringwarden note "swapped cables 2 and 5" fleet.yaml --at mill/north
   ringwarden note "lightning nearby" --when 2026-06-01T17:40`,
 		Args: arguments(1, 2, "a text and one fleet file at most"),
@@ -149,17 +152,15 @@ func (a *app) notesCommand() *cobra.Command {
 
 func (a *app) listNotes(ctx context.Context, f *fleet.Fleet, since time.Time) error {
 	var notes []fleet.Note
-	err := withStore(ctx, f,
-		func(s *store.Store) error {
-			for n, err := range s.Notes(ctx, since, time.Time{}) {
-				if err != nil {
-					return err
-				}
-				notes = append(notes, n)
+	err := withHistory(ctx, f, "", func(h history) error {
+		for n, err := range h.Notes(ctx, since, time.Time{}) {
+			if err != nil {
+				return err
 			}
-			return nil
-		},
-		func(d *door.Client) (err error) { notes, err = d.Notes(ctx, since); return err })
+			notes = append(notes, n)
+		}
+		return nil
+	})
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"iter"
 	"mime"
 	"net"
 	"net/http"
@@ -76,21 +77,27 @@ func (c *Client) Export(ctx context.Context, w io.Writer, q export.Query, p stor
 	return n, err
 }
 
-// Notes returns the notes since an instant; zero: all.
-func (c *Client) Notes(ctx context.Context, from time.Time) ([]fleet.Note, error) {
-	query := url.Values{}
-	if !from.IsZero() {
-		query.Set("from", from.UTC().Format(time.RFC3339Nano))
+// Notes gives the notes at or after from and before to, oldest first. A zero from or to is no limit.
+func (c *Client) Notes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Note, error] {
+	return func(yield func(fleet.Note, error) bool) {
+		query := url.Values{}
+		if !from.IsZero() {
+			query.Set("from", from.UTC().Format(time.RFC3339Nano))
+		}
+		var all []noteJSON
+		if err := c.getJSON(ctx, pathNotes, query, &all); err != nil {
+			yield(fleet.Note{}, err)
+			return
+		}
+		for i := range all {
+			if !to.IsZero() && !all[i].At.Before(to) {
+				continue
+			}
+			if !yield(fleet.Note(all[i]), nil) {
+				return
+			}
+		}
 	}
-	var all []noteJSON
-	if err := c.getJSON(ctx, pathNotes, query, &all); err != nil {
-		return nil, err
-	}
-	notes := make([]fleet.Note, len(all))
-	for i := range all {
-		notes[i] = fleet.Note(all[i])
-	}
-	return notes, nil
 }
 
 // PutNote lets the daemon store a note; it is on the disk when this returns nil.

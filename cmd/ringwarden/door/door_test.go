@@ -123,9 +123,17 @@ func TestAnswers(t *testing.T) {
 	if err := h.client.PutNote(t.Context(), note); err != nil {
 		t.Fatal(err)
 	}
-	notes, err := h.client.Notes(t.Context(), noon)
-	if d := cmp.Diff([]fleet.Note{note}, notes); err != nil || d != "" {
-		t.Errorf("Notes(), %v (-want +got):\n%s", err, d)
+	for to, want := range map[time.Time][]fleet.Note{{}: {note}, noon: nil, noon.Add(1): {note}} {
+		var notes []fleet.Note
+		for n, err := range h.client.Notes(t.Context(), noon, to) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			notes = append(notes, n)
+		}
+		if d := cmp.Diff(want, notes); d != "" {
+			t.Errorf("Notes() up to %s (-want +got):\n%s", to, d)
+		}
 	}
 	if err := h.client.PutNote(t.Context(), fleet.Note{At: noon}); err == nil || !strings.Contains(err.Error(), "a note without text") {
 		t.Errorf("PutNote() of nothing = %v", err)
