@@ -39,6 +39,9 @@ func (s *Store) Append(ctx context.Context, frames []fleet.Frame) error {
 		if err := putParted(tx, parted); err != nil {
 			return err
 		}
+		if err := s.noteRun(tx, &s.run, parted > 0 || s.overlaps.Load()); err != nil {
+			return err
+		}
 		journal := tx.Bucket(bucketJournal)
 		journal.FillPercent = 1 // keys come in the order of time: a page that is full stays as it is
 		return p.put(journal)

@@ -21,9 +21,12 @@ var firstYear = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // StepMoves reports whether a step of the clock from before to after says that what was read before it was read under a
 // wrong clock: the clock goes back, or it stood before 2026, or there were frames at instants that an earlier run had
-// already. A clock that leaps ahead from a time that could have been right may have done so because the machine slept.
+// already, or it leaps ahead by more than the machine has been running, where that is known: it began where the machine
+// was switched off. Any other leap ahead from a time that could have been right may be no fault of the time before: the
+// machine slept, or stood still for another reason.
 func (s *Store) StepMoves(before, after time.Time) bool {
-	return after.Before(before) || before.Before(firstYear) || s.overlaps.Load()
+	return after.Before(before) || before.Before(firstYear) || s.overlaps.Load() ||
+		s.run.id != "" && after.Sub(before) > before.Sub(s.run.started)
 }
 
 // StepClock tells the store that the machine's clock was stepped, and records it. A box without a battery for its clock
@@ -31,7 +34,7 @@ func (s *Store) StepMoves(before, after time.Time) bool {
 // clock.
 //
 // All that was appended since Open is one stretch of steady time, and the newest setting of the clock says best where it
-// lies. So, if [Store.StepMoves] says so, each of its frames moves by the step, and is marked ([fleet.Frame.Restamped]);
+// lies; where the [Boot] is known, all since the first Open of this boot. So, if [Store.StepMoves] says so, each of its frames moves by the step, and is marked ([fleet.Frame.Restamped]);
 // but those from before a leap ahead only by what a step back takes back beyond that leap. Frames of earlier runs stay.
 // So do folded ones where the clock went back by no more than it may have drifted, little by little, in the time since
 // Open. The rollups of days that lose or gain frames are made anew.
@@ -47,24 +50,46 @@ func (s *Store) StepClock(ctx context.Context, before, after time.Time) (moved i
 		return 0, explain(doing, s.path, context.Cause(ctx))
 	}
 	defer func() { <-s.folding }()
+	run := s.run
+	run.started = run.started.Add(after.Sub(before))
 	p, err := s.plan(ctx, before, after)
-	if err != nil {
-		return 0, explain(doing, s.path, err)
+	if err == nil {
+		err = s.beginStep(ctx, p, &run)
 	}
-	var sequence uint64
-	err = s.write(ctx, doing, func(tx *bbolt.Tx) error {
-		sequence = tx.Bucket(bucketJournal).Sequence()
-		return p.begin(tx)
-	}, func() { s.settle(p.shifts, after.Sub(before), sequence) })
 	if err != nil {
-		return 0, err
+		s.run.started = run.started // what comes is stamped by the new clock, and it is not tried again
+		return 0, explain(doing, s.path, err)
 	}
 	if p.shifts == nil {
 		return 0, nil
 	}
-	s.overlaps.Store(p.overlaps || s.overlaps.Load() && slices.Contains(p.shifts, 0))
 	s.forget(p.chunkKeys())
 	return p.moved, cmp.Or(explain(doing, s.path, s.finishMoves(context.WithoutCancel(ctx))), s.rebuild())
+}
+
+// beginStep makes the first commit of a step, and run the one that goes on.
+func (s *Store) beginStep(ctx context.Context, p *move, run *clockRun) error {
+	overlaps := s.overlaps.Load()
+	if p.shifts != nil {
+		overlaps = p.overlaps || overlaps && slices.Contains(p.shifts, 0)
+	}
+	run.steps++
+	return s.write(ctx, "moving frames to another time in", func(tx *bbolt.Tx) error {
+		run.stretches = settled(s.run.stretches, p.shifts, p.after.Sub(p.before), tx.Bucket(bucketJournal).Sequence())
+		if err := p.begin(tx); err != nil {
+			return err
+		}
+		if err := s.noteRunChunks(tx, p.chunkKeys(), nil); err != nil {
+			return err
+		}
+		return s.noteRun(tx, run, overlaps)
+	}, func() {
+		s.run = *run
+		s.overlaps.Store(overlaps)
+		if p.shifts != nil {
+			s.newestAtOpen = p.limit // what this run read lies before now; only what stays may lie after it
+		}
+	})
 }
 
 // ClockSteps gives the steps of the clock whose new time was at or after from and before to, in that order. An error

@@ -2,7 +2,9 @@ package store_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -16,16 +18,21 @@ import (
 
 // A plant is a box with one controller whose clock is wrong now and then; it knows the true time of every poll.
 type plant struct {
-	t    *rapid.T
-	path string
-	s    *store.Store
+	t      *rapid.T
+	path   string
+	s      *store.Store
+	boots  int
+	named  bool      // the machine says which of its starts it is
+	on     time.Time // when it was switched on, in truth
+	copies int       // of the file, one for each power cut
 
 	truth time.Time     // now
 	off   time.Duration // what the clock says more than the truth
 	saved time.Time     // what the clock said when the box was switched off last
 
 	polls []poll // the n-th has the number n in its first value
-	run   int    // where this run's polls begin
+	run   int    // where the polls begin of this run, or of this boot where that has a name
+	begun bool   // something was stored in it
 	leaps []leap // ahead, that nobody could know for wrong
 }
 
@@ -43,6 +50,19 @@ type poll struct {
 
 func (p *plant) clock() time.Time { return p.truth.Add(p.off) }
 
+// open opens the store, as the program does.
+func (p *plant) open() {
+	var o store.Options
+	if p.named {
+		o.Boot = store.Boot{ID: fmt.Sprint("boot ", p.boots), Now: func() (time.Time, time.Duration) { return p.clock(), p.truth.Sub(p.on) }}
+	}
+	s, err := store.Open(p.path, o)
+	if err != nil {
+		p.t.Fatal(err)
+	}
+	p.s = s
+}
+
 // boot opens the store with a clock as boxes have it: right, without one, as it was saved, or years ahead.
 func (p *plant) boot() {
 	p.truth = p.truth.Add(time.Duration(rapid.IntRange(1, 400).Draw(p.t, "minutes off")) * time.Minute)
@@ -57,15 +77,50 @@ func (p *plant) boot() {
 	case "ahead":
 		p.off = 400 * 24 * time.Hour
 	}
-	p.run, p.leaps = len(p.polls), nil
-	p.s = open(p.t, p.path)
+	p.boots, p.on = p.boots+1, p.truth.Add(-time.Duration(rapid.IntRange(0, 90).Draw(p.t, "minutes up"))*time.Minute)
+	p.begin()
+	p.open()
 }
 
+// begin begins another run.
+func (p *plant) begin() { p.run, p.leaps, p.begun = len(p.polls), nil, false }
+
+// shutDown ends the program: in good order, or as if the power failed after its last commit.
 func (p *plant) shutDown() {
 	p.saved = p.clock()
+	if rapid.Bool().Draw(p.t, "killed") {
+		data, err := os.ReadFile(p.path)
+		if err != nil {
+			p.t.Fatal(err)
+		}
+		p.copies++
+		defer func(old string) {
+			if err := errors.Join(os.Remove(old), os.WriteFile(p.path, data, 0o600)); err != nil {
+				p.t.Fatal(err)
+			}
+		}(p.path)
+		p.path = fmt.Sprint(p.path, ".", p.copies)
+	}
 	if err := p.s.Close(); err != nil {
 		p.t.Fatal(err)
 	}
+}
+
+// again starts the program anew while the machine runs on, and its clock may be set meanwhile.
+func (p *plant) again() {
+	p.truth = p.truth.Add(time.Duration(rapid.IntRange(0, 100).Draw(p.t, "minutes away")) * time.Minute)
+	off := rapid.SampledFrom([]time.Duration{p.off, p.off, 0, 0, time.Hour, -time.Hour, 30 * time.Hour}).Draw(p.t, "clock meanwhile")
+	before, after := p.clock(), p.truth.Add(off)
+	moves := p.s.StepMoves(before, after)
+	p.shutDown()
+	switch {
+	case !p.named || !p.begun:
+		p.off = off
+		p.begin()
+	case off != p.off:
+		p.stepped(off, moves)
+	}
+	p.open()
 }
 
 // poll reads the controller some times, ten minutes apart.
@@ -79,16 +134,32 @@ func (p *plant) poll() {
 	if err := p.s.Append(context.Background(), frames); err != nil {
 		p.t.Fatal(err)
 	}
+	p.begun = true
 }
 
-// step sets the clock, and says where the polls of this run lie after it, by the true time: what was read before a leap
-// ahead that is taken back was right.
+// step sets the clock.
 func (p *plant) step(off time.Duration) {
 	before, after := p.clock(), p.truth.Add(off)
 	moves := p.s.StepMoves(before, after)
+	p.stepped(off, moves)
+	if p.named {
+		was, is, stepped := p.s.ClockStepped()
+		if by := after.Sub(before); stepped != (by != 0) || !was.Equal(before) || !is.Equal(after) {
+			p.t.Fatalf("ClockStepped() = %v, %v, %v; want %v, %v", was, is, stepped, before, after)
+		}
+	}
 	if _, err := p.s.StepClock(context.Background(), before, after); err != nil {
 		p.t.Fatal(err)
 	}
+	if _, _, again := p.s.ClockStepped(); again {
+		p.t.Fatal("ClockStepped() says so once more")
+	}
+	p.begun = true
+}
+
+// stepped says where the polls of this run lie after the clock was set, by the true time: what was read before a leap ahead
+// that is taken back was right.
+func (p *plant) stepped(off time.Duration, moves bool) {
 	by := off - p.off
 	p.off = off
 	switch {
@@ -174,20 +245,25 @@ func (p *plant) rollups() {
 }
 
 // Whatever a clock does: boots in 1970, where the box was switched off, over what an earlier boot stored, or years ahead,
-// set right at once, late, wrongly and then again, before and after folds: no frame is lost, none hides another, each is
-// where the last word on the clock puts it, and the rollups follow.
+// set right at once, late, wrongly and then again, before and after folds, while the program runs or between two of its
+// starts, with the power failing in between: no frame is lost, none hides another, each is where the last word on the clock
+// puts it, and the rollups follow.
 func TestWhateverTheClockDoes(t *testing.T) {
 	folder, runs := t.TempDir(), 0
 	rapid.Check(t, func(rt *rapid.T) {
 		runs++
-		p := plant{t: rt, path: filepath.Join(folder, fmt.Sprint(runs, ".db")), truth: noon, saved: noon}
+		p := plant{t: rt, path: filepath.Join(folder, fmt.Sprint(runs, ".db")), truth: noon, saved: noon, named: rapid.Bool().Draw(rt, "boots have names")}
 		p.boot()
 		for range rapid.IntRange(1, 12).Draw(rt, "steps") {
-			switch rapid.SampledFrom([]string{"poll", "poll", "fold", "fold and join", "right", "right", "wrong", "restart"}).Draw(rt, "step") {
+			switch rapid.SampledFrom([]string{"poll", "poll", "fold", "fold and join", "right", "right", "wrong", "restart", "again", "again"}).Draw(rt, "step") {
 			case "poll":
 				p.poll()
 			case "fold":
 				if err := p.s.Fold(context.Background(), p.clock().Add(-30*time.Minute)); err != nil {
+					rt.Fatal(err)
+				}
+			case "fold and join":
+				if err := p.s.FoldDue(context.Background(), p.clock().Add(12*time.Hour)); err != nil {
 					rt.Fatal(err)
 				}
 			case "right":
@@ -197,6 +273,8 @@ func TestWhateverTheClockDoes(t *testing.T) {
 			case "restart":
 				p.shutDown()
 				p.boot()
+			case "again":
+				p.again()
 			}
 			p.check()
 		}

@@ -17,7 +17,7 @@
 //
 // [Store.Fold] moves frames out of the journal into chunks by controller, column by column, and makes the rollups that
 // [Store.Rollups] gives; it may run beside everything else, and readers see no difference. [Store.Runs] reads a curve
-// fastest. [Store.StepClock] puts right what was read under a wrong clock.
+// fastest. [Store.StepClock] puts right what was read under a wrong clock, by earlier programs of the same [Boot], too.
 //
 // It keeps the register's own integers, not floats, wherever [fleet.Point.Number] gives the same number from them.
 //

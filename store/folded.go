@@ -22,6 +22,9 @@ func (s *Store) putChunks(ctx context.Context, chunks []folded) error {
 				return err
 			}
 		}
+		if err := s.noteRunChunks(tx, nil, chunks); err != nil {
+			return err
+		}
 		_, err := b.NextSequence() // tells readers that there is something new
 		return err
 	}, func() {})

@@ -27,6 +27,7 @@ var (
 	bucketStates     = []byte("states")     // what others want back after a restart, by name
 	bucketQuarantine = []byte("quarantine") // damaged records that had to leave their place
 	bucketMoving     = []byte("moving")     // chunks whose frames are on their way to another time, by chunk key
+	bucketBoot       = []byte("boot")       // which chunks were folded under the clock of one boot, by chunk key
 )
 
 // firstBuckets are those of every format.
@@ -39,6 +40,7 @@ var (
 	keyStore   = []byte("store")    // in the head: magic, version, when made
 	keyRawFrom = []byte("raw from") // in the head: before which instant frames were dropped
 	keyParted  = []byte("parted")   // in the head: how often frames had to be kept apart; see parting
+	keyBoot    = []byte("boot")     // in the head: under which clock frames are appended; see clockRun
 	keyClosed  = []byte("closed")   // in the head: there while nothing was written since a clean close
 )
 

@@ -120,6 +120,11 @@ func (j *joiner) flush(ctx context.Context) error {
 			if err := replaceChunks(b, &made[i]); err != nil {
 				return err
 			}
+			if made[i].done {
+				if err := j.s.noteRunChunks(tx, made[i].gone, made[i].made); err != nil {
+					return err
+				}
+			}
 		}
 		_, err := b.NextSequence() // tells readers that there is something new
 		return err

@@ -94,7 +94,7 @@ func dropRaw(tx *bbolt.Tx, last int64) (n int, more bool, err error) {
 	if err != nil || n == dropBatch {
 		return n, n == dropBatch, err
 	}
-	c := tx.Bucket(bucketChunks).Cursor()
+	c, run := tx.Bucket(bucketChunks).Cursor(), tx.Bucket(bucketBoot)
 	for k, _ := c.First(); k != nil; {
 		if n == dropBatch {
 			return n, true, nil
@@ -109,6 +109,11 @@ func dropRaw(tx *bbolt.Tx, last int64) (n int, more bool, err error) {
 			next := append(bytes.Clone(k), 0)
 			if err := c.Delete(); err != nil {
 				return n, false, err
+			}
+			if run != nil {
+				if err := run.Delete(next[:len(next)-1]); err != nil {
+					return n, false, err
+				}
 			}
 			n++
 			k, _ = c.Seek(next)

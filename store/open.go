@@ -34,7 +34,7 @@ func Open(path string, o Options) (*Store, error) {
 		o.Wait = time.Second
 	}
 	s := &Store{
-		path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, opened: time.Now(),
+		path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, boot: o.Boot, opened: time.Now(),
 		writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree,
 		damage: damage{found: make(chan struct{}, 1)},
 	}
@@ -80,19 +80,35 @@ func (s *Store) beginRun() error {
 			s.log.Error("readings of an earlier run are still to be moved to another time; it is tried again with the next start", "error", err)
 		}
 	}
-	err := s.view(func(tx *bbolt.Tx) error {
-		s.stretches = []stretch{{from: tx.Bucket(bucketJournal).Sequence()}}
-		return nil
-	})
-	if err != nil {
+	if err := s.beginClock(); err != nil {
 		return explain("opening", s.path, err)
 	}
 	if err := s.rebuild(); err != nil {
 		return err
 	}
+	if s.resumed {
+		s.stepAtOpen()
+	}
 	st, err := s.Stat()
-	s.newestAtOpen = st.Newest
+	if s.newestAtOpen = st.Newest; !s.resumed {
+		s.run.before = st.Newest
+	}
 	return err
+}
+
+// stepAtOpen moves what an earlier program of this boot stored, where the clock was stepped since.
+func (s *Store) stepAtOpen() {
+	before, after, stepped := s.ClockStepped()
+	if !stepped {
+		return
+	}
+	moved, err := s.StepClock(context.Background(), before, after)
+	if s.atOpen = (ClockStep{Before: before, After: after, Moved: moved}); err != nil {
+		s.log.Error("the clock was stepped while the program was not running; what is stored of this boot keeps the times of the clock from before",
+			"from", before, "to", after, "error", err)
+		return
+	}
+	s.log.Warn("the clock was stepped while the program was not running", "from", before, "to", after, "frames_moved", moved)
 }
 
 // nothingAt says that there is no store, as [fs.ErrNotExist].

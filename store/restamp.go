@@ -34,7 +34,7 @@ type chunkMove struct {
 
 // plan finds what a step moves. The caller holds the token of folding.
 func (s *Store) plan(ctx context.Context, before, after time.Time) (*move, error) {
-	p := &move{before: before, after: after, shifts: s.shifts(before, after), limit: s.newestAtOpen}
+	p := &move{before: before, after: after, shifts: s.shifts(before, after), limit: s.run.before}
 	if p.shifts == nil {
 		return p, nil
 	}
@@ -43,11 +43,11 @@ func (s *Store) plan(ctx context.Context, before, after time.Time) (*move, error
 		return nil, err
 	}
 	if drifted := time.Since(s.opened) / driftPart; after.Before(before) && before.Sub(after) <= drifted {
-		st, err := s.Stat() // folded frames stay, so others must not come to lie on them
-		if err != nil {
+		var folded Stat // those frames stay, so others must not come to lie on them
+		if err := s.view(func(tx *bbolt.Tx) error { folded.spanChunks(tx); return nil }); err != nil {
 			return nil, err
 		}
-		p.limit = maxTime(p.limit, st.Newest)
+		p.limit = maxTime(p.limit, folded.Newest)
 	} else if err := s.planChunks(p); err != nil {
 		return nil, err
 	}
@@ -118,10 +118,11 @@ func (s *Store) planChunks(p *move) error {
 	return s.view(func(tx *bbolt.Tx) error {
 		b := tx.Bucket(bucketChunks)
 		for _, r := range s.runChunks {
-			by := p.shifts[r.stretch]
-			if by == 0 {
+			stretch := s.stretchOf(r.sequence)
+			if stretch < 0 || p.shifts[stretch] == 0 {
 				continue
 			}
+			by := p.shifts[stretch]
 			body, ok := unseal(r.key.bytes(), b.Get(r.key.bytes()))
 			if !ok {
 				continue // dropped by now, or damaged, which readers find

@@ -21,6 +21,9 @@ type Options struct {
 	ReadOnly bool          // make, change and write nothing; several programs may read at once
 	// Zone says whose days a controller's rollups follow. It is called from several goroutines; nil, or a nil zone: UTC.
 	Zone func(fleet.ControllerID) *time.Location
+	// Boot says which start of the machine it is, and what time: [ThisBoot] where frames are stamped by its clock. The zero
+	// value: nothing is known of the clock but what StepClock says.
+	Boot Boot
 }
 
 // A Store is an open file of frames and alarms. Its methods may be called from several goroutines at once.
@@ -35,10 +38,15 @@ type Store struct {
 	created  time.Time
 	pageSize int64
 
-	opened       time.Time   // by the steady clock
-	newestAtOpen time.Time   // instant of the newest frame then
-	overlaps     atomic.Bool // a frame was appended since that is not newer
+	boot         Boot
+	opened       time.Time   // by the steady clock: when the run began
+	newestAtOpen time.Time   // instant of the newest frame when the file was opened
+	overlaps     atomic.Bool // a frame of this run was appended that is not newer
 	parting      parting
+	// run is changed by Open and StepClock alone, and so where Append is called.
+	run     clockRun
+	resumed bool // an earlier program began it
+	atOpen  ClockStep
 
 	// writer holds a token while a write is under way, so that waiting for it can be cancelled. What stands below
 	// belongs to whoever put the token in.
@@ -51,7 +59,6 @@ type Store struct {
 
 	// folding holds a token while a fold is at work. What stands below belongs to whoever put the token in.
 	folding   chan struct{}
-	stretches []stretch
 	runChunks []runChunk // the oldest first, at most runChunksKept
 	joined    int64      // the end of the windows whose chunks were joined; 0: not since Open
 

@@ -2,6 +2,7 @@ package store
 
 import (
 	"encoding/binary"
+	"slices"
 	"sync"
 	"time"
 
@@ -20,8 +21,8 @@ const stretchesKept = 256
 
 // A runChunk is a chunk that was folded in this run, of frames of one stretch.
 type runChunk struct {
-	key     chunkKey
-	stretch int
+	key      chunkKey
+	sequence uint64 // of its frames, or another one of their stretch
 }
 
 // runChunksKept bounds what is remembered of them: years of a small site, weeks of hundreds of controllers. When it is
@@ -35,13 +36,16 @@ const driftPart = 2000
 // stretchOf returns the stretch of what has a sequence; -1 if that is older than this run. Whoever calls it holds the
 // token of folding.
 func (s *Store) stretchOf(sequence uint64) int {
-	for i := len(s.stretches) - 1; i >= 0; i-- {
-		if sequence > s.stretches[i].from {
+	for i := len(s.run.stretches) - 1; i >= 0; i-- {
+		if sequence > s.run.stretches[i].from {
 			return i
 		}
 	}
 	return -1
 }
+
+// sequenceOf returns a sequence of a stretch.
+func (s *Store) sequenceOf(stretch int) uint64 { return s.run.stretches[stretch].from + 1 }
 
 // shifts says by how much the frames of each stretch move with a step; nil: none does. A step back takes back leaps ahead
 // first: what was read before such a leap moves only by what is left.
@@ -50,52 +54,40 @@ func (s *Store) shifts(before, after time.Time) []time.Duration {
 	if !s.StepMoves(before, after) || by == 0 {
 		return nil
 	}
-	shifts := make([]time.Duration, len(s.stretches))
+	stretches := s.run.stretches
+	shifts := make([]time.Duration, len(stretches))
 	for i := len(shifts) - 1; i >= 0 && by != 0; i-- {
 		shifts[i] = by
 		if by < 0 {
-			by = min(0, by+s.stretches[i].leap)
+			by = min(0, by+stretches[i].leap)
 		}
 	}
 	return shifts
 }
 
-// settle notes what a step did to the stretches: what moved together is one from now on.
-func (s *Store) settle(shifts []time.Duration, by time.Duration, sequence uint64) {
+// settled returns the stretches as a step leaves them: what moved together is one from now on. A step that moved nothing
+// begins another one, of what comes after a sequence of the journal.
+func settled(stretches []stretch, shifts []time.Duration, by time.Duration, sequence uint64) []stretch {
+	stretches = slices.Clone(stretches)
 	if shifts == nil {
-		s.stretches = append(s.stretches, stretch{from: sequence, leap: max(by, 0)})
-		if len(s.stretches) > stretchesKept {
-			s.merge(0)
+		if by == 0 {
+			return stretches
 		}
-		return
+		if stretches = append(stretches, stretch{from: sequence, leap: max(by, 0)}); len(stretches) > stretchesKept {
+			stretches = slices.Delete(stretches, 1, 2)
+		}
+		return stretches
 	}
-	for i, shift := range shifts {
-		if shift == 0 {
-			continue
-		}
-		s.stretches[i].leap = max(0, s.stretches[i].leap+min(shift, 0))
-		for len(s.stretches) > i+1 {
-			s.merge(i)
-		}
-		return
-	}
-}
-
-// merge makes a stretch and the one after it one.
-func (s *Store) merge(i int) {
-	s.stretches = append(s.stretches[:i+1], s.stretches[i+2:]...)
-	for j := range s.runChunks {
-		if s.runChunks[j].stretch > i {
-			s.runChunks[j].stretch--
-		}
-	}
+	first := slices.IndexFunc(shifts, func(shift time.Duration) bool { return shift != 0 })
+	stretches[first].leap = max(0, stretches[first].leap+min(shifts[first], 0))
+	return stretches[:first+1]
 }
 
 // remember keeps in mind chunks that were folded in this run.
 func (s *Store) remember(chunks []folded) {
 	for i := range chunks {
 		if chunks[i].stretch >= 0 {
-			s.runChunks = append(s.runChunks, runChunk{chunks[i].key, chunks[i].stretch})
+			s.runChunks = append(s.runChunks, runChunk{chunks[i].key, s.sequenceOf(chunks[i].stretch)})
 		}
 	}
 	if n := len(s.runChunks) - runChunksKept; n > 0 {
@@ -108,7 +100,7 @@ func (s *Store) stretchesOf(window int64) map[chunkKey]int {
 	of := make(map[chunkKey]int)
 	for _, r := range s.runChunks {
 		if r.key.window == window {
-			of[r.key] = r.stretch
+			of[r.key] = s.stretchOf(r.sequence)
 		}
 	}
 	return of

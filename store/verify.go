@@ -31,6 +31,7 @@ func (s *Store) Verify(ctx context.Context) error {
 		{bucketBooks, v.book},
 		{bucketStates, v.head},
 		{bucketQuarantine, v.head},
+		{bucketBoot, v.head},
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
 		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},

@@ -9,33 +9,21 @@ import (
 	"ringwarden/store"
 )
 
-// clockTolerance is how far the clock may go astray between two looks, in which it is only being drawn to the right time.
-const clockTolerance = 2 * time.Second
-
-// A clockWatch notices when the machine's clock is stepped: the wall clock and the steady one no longer agree.
-type clockWatch struct {
-	wall   time.Time
-	steady time.Duration
-}
-
-// look compares the clocks since the last look: before is what the wall clock would say had it run on.
-func (c *clockWatch) look(wall time.Time, steady time.Duration) (before time.Time, stepped bool) {
-	last := *c
-	c.wall, c.steady = wall.Round(0), steady
-	if last.wall.IsZero() {
-		return c.wall, false
+// boot returns the start of the machine by whose clock a daemon's frames are stamped; none where they go by another clock.
+func (d *daemon) boot() store.Boot {
+	if d.time != (pace{}) {
+		return store.Boot{}
 	}
-	before = last.wall.Add(steady - last.steady)
-	return before, c.wall.Sub(before).Abs() > clockTolerance
+	return store.ThisBoot()
 }
 
 // stepClock moves what was read under the clock from before, in the road and in the store. It runs where frames are
-// committed, so that none is on its way between the two.
+// committed, so that none is on its way between the two, and is not stopped half way.
 func stepClock(ctx context.Context, r *road.Road, journal *store.Store, log *slog.Logger, before, after time.Time) {
 	if journal.StepMoves(before, after) {
 		r.StepClock(before, after)
 	}
-	moved, err := journal.StepClock(ctx, before, after)
+	moved, err := journal.StepClock(context.WithoutCancel(ctx), before, after)
 	if err != nil {
 		log.Error("the clock was stepped; what is stored keeps the times of the clock from before", "from", before, "to", after, "error", err)
 		return

@@ -57,7 +57,7 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	journal, aside, err := openJournal(f, &d.calendar, d.log)
+	journal, aside, err := openJournal(f, d.boot(), &d.calendar, d.log)
 	if err != nil {
 		return err
 	}
@@ -191,8 +191,6 @@ func storeHealth(journal *store.Store, r *road.Road) metrics.StoreHealth {
 
 // tick lets the road judge by the clock until ctx is done.
 func (d *daemon) tick(ctx context.Context, r *road.Road, journal *store.Store, every time.Duration) {
-	var clock clockWatch
-	began := time.Now()
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
 	for {
@@ -200,9 +198,9 @@ func (d *daemon) tick(ctx context.Context, r *road.Road, journal *store.Store, e
 		case <-ctx.Done():
 			return
 		case now := <-ticker.C:
-			before, stepped := clock.look(now, now.Sub(began))
-			if stepped && d.time == (pace{}) {
-				stepClock(ctx, r, journal, d.log, before, now.Round(0))
+			if before, after, stepped := journal.ClockStepped(); stepped {
+				stepClock(ctx, r, journal, d.log, before, after)
+				now = time.Now()
 			}
 			r.Tick(ctx, d.time.of(now.Round(0))) // by the wall clock, as the frames are
 			if d.alive != nil {

@@ -14,9 +14,9 @@ import (
 
 // openJournal opens the store of a daemon. A damaged one is moved aside, so that the watch goes on with a new one: aside
 // is where it is then, else empty. Anything else that is wrong with the file is an error, and the file is left alone.
-func openJournal(f *fleet.Fleet, calendar *calendar, log *slog.Logger) (journal *store.Store, aside string, err error) {
+func openJournal(f *fleet.Fleet, boot store.Boot, calendar *calendar, log *slog.Logger) (journal *store.Store, aside string, err error) {
 	calendar.follow(f)
-	path, options := f.Store, store.Options{Logger: log, Zone: calendar.zone}
+	path, options := f.Store, store.Options{Logger: log, Zone: calendar.zone, Boot: boot}
 	journal, err = store.Open(path, options)
 	if !errors.Is(err, store.ErrDamaged) {
 		return journal, "", err

@@ -20,6 +20,7 @@ func reach(oldest, newest time.Time) string {
 
 // bucketWords says what is in the parts of a database.
 var bucketWords = map[string]string{
+	"boot":  "which readings were packed since the machine was started",
 	"books": "calls, steps of the clock, and what else is noted by the program", "changes": "changes of alarms",
 	"chunks": "readings, packed", "coarse": "rollups of hours and days", "due": "days whose rollups are to be made",
 	"fine": "rollups of five minutes", "journal": "readings, as they came", "layouts": "what the readings are of",
