@@ -48,7 +48,7 @@ func (w *world) cutOff(unit int) bool {
 func (w *watched) rightly(r *raised) bool {
 	switch r.kind {
 	case "controller-silent", "site-silent", "stage-split":
-		return slices.ContainsFunc(w.absent, func(a Absence) bool { return w.explains(&a, r) })
+		return slices.ContainsFunc(w.truth.Absent, func(a Absence) bool { return w.explains(&a, r) })
 	case "alarm-flood":
 		n := 0
 		for i := range w.raised {
@@ -89,7 +89,7 @@ func (w *watched) deaf(until time.Duration) time.Duration {
 	from, to := s.Link, (s.Link+1)%s.Units
 	var lost time.Duration
 	for at := s.At.Truncate(s.Period) + s.Period; at <= s.At+until; at += s.Period {
-		if slices.ContainsFunc(w.absent, func(a Absence) bool {
+		if slices.ContainsFunc(w.truth.Absent, func(a Absence) bool {
 			return at >= a.From && at < a.To && (a.First <= from && from <= a.Last || a.First <= to && to <= a.Last)
 		}) {
 			lost += s.Period

@@ -164,7 +164,7 @@ func (p *plantWorld) progress(w *world, i int, d time.Duration) {
 	case fleet.Absorption:
 		if u.absorbed += d; u.absorbed >= u.timer {
 			u.absorbed = 0
-			w.start(i, p.next(w))
+			p.end(w, i)
 		} else if u.limited < -5*time.Minute {
 			w.enter(ring, fleet.Bulk)
 		}
@@ -178,6 +178,14 @@ func (p *plantWorld) progress(w *world, i int, d time.Duration) {
 			w.start(i, fleet.Float)
 		}
 	}
+}
+
+// end lets a unit end its absorption, and the ring's with it.
+func (p *plantWorld) end(w *world, i int) {
+	if w.s.Fault == TimerNought && w.shown == 0 && i == w.s.Unit && w.now >= w.s.At {
+		w.shown = w.now
+	}
+	w.start(i, p.next(w))
 }
 
 // next returns what follows an absorption: an equalize, once in a month, where the cells are flooded.
@@ -194,6 +202,7 @@ func (p *plantWorld) next(w *world) fleet.Stage {
 // breakDown lets a plant's fault begin.
 func (p *plantWorld) breakDown(w *world) {
 	u, rng := &p.units[w.s.Unit], w.rng
+	w.shown = w.now
 	switch w.s.Fault {
 	case LooseLead:
 		u.Lead += 0.02 + 0.04*rng.Float64()
@@ -216,7 +225,7 @@ func (p *plantWorld) breakDown(w *world) {
 			p.units[i].timer = 1000 * time.Hour
 		}
 	case TimerNought:
-		u.timer = time.Minute
+		u.timer, w.shown = time.Minute, 0 // until it ends an absorption
 	}
 }
 

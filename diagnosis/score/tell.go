@@ -110,9 +110,15 @@ func (s *Story) layouts() [3]*fleet.Layout {
 	return all
 }
 
+// A Truth is what the frames of a story need not show.
+type Truth struct {
+	Absent []Absence     // who could not be heard for a while, and why that was no chance
+	Shown  time.Duration // when the fault had its first effect, after the story's beginning; 0: it had none
+}
+
 // Play tells the story: put gets every frame, which is only valid until it returns, and tick the time after each poll of
-// all. A tick that returns false ends the story. It returns who could not be heard for a while, and why that was no chance.
-func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) []Absence {
+// all. A tick that returns false ends the story.
+func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) Truth {
 	w := newWorld(s)
 	layouts := s.layouts()
 	f := fleet.Frame{Values: make([]fleet.Value, 16)}
@@ -151,7 +157,7 @@ func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) []Ab
 			break
 		}
 	}
-	return w.absent
+	return Truth{Absent: w.absent, Shown: w.shown}
 }
 
 // flowAll counts the frames on every cable up to an instant.

@@ -23,7 +23,7 @@ type watched struct {
 	deadline time.Duration // by when a trip that was not obeyed must be told; 0: no trip was seen
 	disobey  []int         // units that still charge then
 	opinions []opinion
-	absent   []Absence // who could not be heard for a while, and rightly is called silent
+	truth    Truth
 }
 
 // watch plays a story to the alarm engine and, unless it is for the alarms alone as one of true days is, to the
@@ -37,7 +37,7 @@ func watch(s *Story, alarms bool) *watched {
 		d = newDoctor(s, f)
 	}
 	unit := 0
-	w.absent = s.Play(func(f *fleet.Frame) {
+	w.truth = s.Play(func(f *fleet.Frame) {
 		e.Put(f)
 		w.frames++
 		w.note(f, unit)

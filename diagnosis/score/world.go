@@ -23,6 +23,8 @@ type world struct {
 	plant   *plantWorld // nil: the ring alone
 	outages []Absence   // that are still to come, the first one last
 	absent  []Absence   // that were
+
+	shown time.Duration // when the fault had its first effect; 0: not yet
 }
 
 // A unit is one controller.
