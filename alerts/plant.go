@@ -42,6 +42,7 @@ type ring struct {
 	pairs     [targets][2]*unit // the two that tell a target, where no more do; nil: one, none or many
 	partaking int               // units that say that they take part in the ring
 	clash     *watch            // of ring addresses
+	endless   *watch            // of the bank's absorption
 	ringTracks
 }
 
@@ -213,7 +214,8 @@ func (e *Engine) watchSlow(r *ring) {
 	for _, k := range []kindIndex{bankVoltage, bankTemperature, noFullCharge, equalizeOverdue} {
 		on(k)
 	}
-	for _, k := range []kindIndex{leadResistance, bankVoltageSplit, equalizeOverlong, absorptionEndless, absorptionBrief, yieldBehind} {
+	r.endless = on(absorptionEndless)
+	for _, k := range []kindIndex{leadResistance, bankVoltageSplit, equalizeOverlong, absorptionBrief, yieldBehind} {
 		e.watchUnits(r, k)
 	}
 }

@@ -168,7 +168,6 @@ var pictureWords = map[fleet.Kind]string{
 	"bank-voltage-split":  "other voltage",
 	"lead-resistance":     "lead or lug",
 	"equalize-overlong":   "equalizes for long",
-	"absorption-endless":  "absorbs for days",
 	"absorption-brief":    "absorbed too briefly",
 	"yield-behind":        "gives too little",
 	"controller-silent":   "no answer",

@@ -163,7 +163,7 @@ func (s *Story) hunted() (hunt, bool) {
 	case NeverFull:
 		return hunt{"no-full-charge", ring, 13 * day}, true
 	case TimerEndless:
-		return hunt{"absorption-endless", unit, 14 * day}, true
+		return hunt{"absorption-endless", ring, 14 * day}, true
 	case TimerNought:
 		return hunt{"absorption-brief", unit, 3 * day}, true
 	}
