@@ -146,7 +146,7 @@ func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
 		i := s.unit
 		if r.into[i] >= 0 {
 			for _, c := range cableWays {
-				all = append(all, weigh(s, c.place, math.Log(priorCable*c.share*s.share/float64(len(r.links))), traces))
+				all = append(all, weigh(s, c.place, math.Log(priorCable*c.share*s.share/float64(len(r.links)))+s.apart, traces))
 			}
 		}
 		if len(r.links) == 0 || s.stays != nil {

@@ -30,13 +30,16 @@ func (r *Ring) traces(given *hypothesis, from time.Time) []trace {
 	}
 	for i := range r.calls {
 		c := &r.calls[i]
-		if len(c.Missing) == 0 && len(c.Steps) < 2 {
+		if len(c.Missing) == 0 && len(c.Steps) < 2 || r.handled(c.at) {
 			continue // one unit went there and nobody else could have: it says nothing
 		}
 		all = append(all, trace{chain: chained(&c.event, c.Stage, true), what: "call", call: c, e: &c.event, at: c.at})
 	}
 	for i := range r.trips {
 		e := &r.trips[i]
+		if r.handled(e.at) {
+			continue
+		}
 		all = append(all, trace{chain: chained(e, fleet.Fault, false), what: "trip", e: e, at: e.at})
 	}
 	slices.SortStableFunc(all, func(a, b trace) int { return a.at.Compare(b.at) })
@@ -113,6 +116,7 @@ func (t *trace) temper() {
 const (
 	proofHolds = 20 * time.Minute // after a change that the reference had as well
 	differs    = 1.0              // °C; less may be the way that values take
+	settles    = 3 * time.Minute  // after a swap of cables
 )
 
 // temperatures says who uses the reference's temperature now, and who an old or a default one.
@@ -128,15 +132,19 @@ func (r *Ring) temperatures() (*event, bool) {
 	n := len(r.units)
 	e := &event{part: make([]Part, n), silent: make([]bool, n), source: ref, at: r.now}
 	told := false
+	var settled time.Time // since when they tell of the cables as they are now
+	if n := len(r.swaps); n > 0 {
+		settled = r.swaps[n-1].at.Add(settles)
+	}
 	for i := range r.units {
 		u := &r.units[i]
 		h := &u.heat
 		e.silent[i] = r.now.Sub(u.answered) > r.lapse()
 		switch {
-		case i == ref || u.sensor == isTrue || h.at.IsZero() || r.now.Sub(h.at) > r.lapse():
-		case math.Abs(h.value-t.value) >= differs, h.apart.After(h.proof): // an old value may meet the true one by chance
+		case i == ref || u.sensor == isTrue || h.at.Before(settled) || h.at.IsZero() || r.now.Sub(h.at) > r.lapse():
+		case math.Abs(h.value-t.value) >= differs, h.apart.After(h.proof) && h.apart.After(settled): // an old value may meet the true one by chance
 			e.part[i], told = Remained, true
-		case !h.proof.IsZero() && r.now.Sub(h.proof) <= proofHolds && math.Abs(h.value-t.value) < 0.5:
+		case h.proof.After(settled) && !h.proof.IsZero() && r.now.Sub(h.proof) <= proofHolds && math.Abs(h.value-t.value) < 0.5:
 			e.part[i], told = Followed, true
 		}
 	}

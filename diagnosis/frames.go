@@ -73,18 +73,28 @@ func (r *Ring) usual() float64 {
 		if r.into[i] < 0 || r.units[i].wire.by == byNothing {
 			continue
 		}
-		var x, n float64
-		for _, b := range r.units[i].wire.batches {
-			bx, bn := b.spoilt()
-			x, n = x+bx, n+bn
-		}
-		shares = append(shares, (x+1)/(n+200))
+		shares = append(shares, r.units[i].wire.share())
 	}
 	if len(shares) == 0 {
 		return 0
 	}
 	slices.Sort(shares)
 	return min(0.05, shares[(len(shares)-1)/2])
+}
+
+// share returns a wire's share of bad frames, a little towards nought; of several times between swaps, the least.
+func (w *wire) share() float64 {
+	least := 1.0
+	var x, n float64
+	for i := range w.batches {
+		bx, bn := w.batches[i].spoilt()
+		x, n = x+bx, n+bn
+		if i+1 == len(w.batches) || w.broken(w.batches[i].since, w.batches[i+1].since) {
+			least = min(least, (x+1)/(n+200))
+			x, n = 0, 0
+		}
+	}
+	return least
 }
 
 // sums returns, for each tone, the running sums of the log-likelihoods of the batches; the last is that of all.

@@ -160,9 +160,9 @@ func (t *SwapTest) short() string {
 	case t.Verdict == Both:
 		return "since the swap it is at both places"
 	case t.Wait > 0:
-		return "so far; what the swap shows is not yet known for sure, wait about " + t.waitWords()
+		return "what the swap shows is not yet known for sure, wait about " + t.waitWords()
 	}
-	return "so far; what the swap shows is not yet known for sure"
+	return "what the swap shows is not yet known for sure"
 }
 
 // linkOf returns the link of an id that is in the ring.

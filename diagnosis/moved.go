@@ -16,6 +16,7 @@ type spot struct {
 	unit   int     // at the receiving end; of a cable, at the end where it was at first
 	stays  []stay  // of a cable, oldest first; nil: it is a place
 	share  float64 // of what was likely before of a bad cable there
+	apart  float64 // of a cable: how much likelier the counts are, as a logarithm, if each cable has a share of its own, and not each place
 	wire   *wire   // what was counted there
 	counts *verdict
 }
@@ -46,18 +47,36 @@ func (s *spot) visits(place *spot) bool {
 func (r *Ring) spots(usual float64) []*spot {
 	var all, cables []*spot
 	for i := range r.units {
-		w := &r.units[i].wire
-		p := &spot{unit: i, share: 1, wire: w, counts: w.judge(usual)}
+		p := &spot{unit: i, share: 1, wire: &r.units[i].wire}
 		all = append(all, p)
 		if stays := r.staysOf(i); stays != nil {
-			p.share = 1 - priorItself
 			c := &spot{unit: i, stays: stays, share: priorItself}
-			c.wire = r.carried(c)
-			c.counts = c.wire.judge(usual)
+			c.wire = r.undisturbed(c)
+			p.share, p.wire = 1-priorItself, r.undisturbed(p)
 			cables = append(cables, c)
 		}
 	}
-	return append(all, cables...)
+	apart := 0.0
+	for _, c := range cables {
+		apart += c.wire.soundness(usual) - all[c.unit].wire.soundness(usual)
+	}
+	for _, c := range cables {
+		c.apart = apart
+	}
+	all = append(all, cables...)
+	for _, s := range all {
+		s.counts = s.wire.judge(usual)
+	}
+	return all
+}
+
+// soundness returns the logarithm of the likelihood of what was counted on a good cable.
+func (w *wire) soundness(usual float64) float64 {
+	good, l := goodTones(usual), math.Inf(-1)
+	for k, sums := range w.sums(good) {
+		l = logAdd(l, math.Log(good[k].weight)+sums[len(sums)-1])
+	}
+	return l
 }
 
 // staysOf returns where the cable that led into a unit at first went; nil: it is where it was.
@@ -79,27 +98,30 @@ func (r *Ring) staysOf(unit int) []stay {
 	return stays
 }
 
-// carried returns what was counted on a cable wherever it was, but not while it was in somebody's hands.
-func (r *Ring) carried(c *spot) *wire {
-	first := r.units[c.unit].wire
+// undisturbed returns what was counted on a spot, wherever it was, but not while somebody had the cables in hands.
+func (r *Ring) undisturbed(s *spot) *wire {
+	first := r.units[s.unit].wire
 	w := &wire{by: first.by, step: first.step}
-	from, into := time.Time{}, c.unit
-	for k := 0; k <= len(c.stays); k++ {
-		to := r.now.Add(time.Nanosecond)
-		if k < len(c.stays) {
-			to = c.stays[k].from.Add(-inHands)
+	from := time.Time{}
+	for k := 0; k <= len(r.swaps); k++ {
+		to, next := r.now.Add(time.Nanosecond), time.Time{}
+		if k < len(r.swaps) {
+			to, next = r.swaps[k].at.Add(-inHands), r.swaps[k].at
 		}
-		at := &r.units[into].wire
+		at := &r.units[s.at(from)].wire
 		for i := range at.batches {
 			if b := &at.batches[i]; !b.since.Before(from) && b.since.Before(to) {
 				w.batches = append(w.batches, *b)
 			}
 		}
-		if k < len(c.stays) {
-			from, into = c.stays[k].from, c.stays[k].into
-		}
+		from = next
 	}
 	return w
+}
+
+// handled reports whether somebody had cables in hands at an instant.
+func (r *Ring) handled(at time.Time) bool {
+	return slices.ContainsFunc(r.swaps, func(s swapped) bool { return !at.Before(s.at.Add(-inHands)) && at.Before(s.at) })
 }
 
 // whereNow returns the place where the cable of a place is now, and whether that is another one.

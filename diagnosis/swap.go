@@ -56,8 +56,9 @@ type SwapResult struct {
 }
 
 // Swap judges a swap of the cable of a suspected place with that of another, from what each place's receiver counted
-// before and after. Each comparison is one of two proportions at 95 %: Newcombe's interval of the difference, and Fisher's
-// exact test where fewer than five bad frames are expected. Where the bad frames before came in clumps, they count for less.
+// before and after. A place is bad or fine after it if its share of bad frames fell by less or by more than half of the
+// trouble, at 95 % (Newcombe's interval of the difference of two proportions): cables have shares of their own, and a
+// difference that is small beside the trouble is none of it. Where the bad frames before came in clumps, they count for less.
 func Swap(hereBefore, hereAfter, thereBefore, thereAfter Tally) SwapResult {
 	var r SwapResult
 	for _, t := range []Tally{hereBefore, hereAfter, thereBefore, thereAfter} {
@@ -72,21 +73,23 @@ func Swap(hereBefore, hereAfter, thereBefore, thereAfter Tally) SwapResult {
 	}
 	r.Here, r.HereRange = statistics.Difference(hereBefore.Bad, hereBefore.Frames, hereAfter.Bad, hereAfter.Frames, statistics.Z95)
 	r.There, r.ThereRange = statistics.Difference(thereBefore.Bad, thereBefore.Frames, thereAfter.Bad, thereAfter.Frames, statistics.Z95)
-	better := differ(hereBefore, hereAfter) && r.Here > 0
-	worse := differ(thereBefore, thereAfter) && r.There < 0
-	same := !better && decided(hereBefore, hereAfter)
-	calm := !worse && decided(hereBefore, thereAfter)
-	switch {
-	case better && worse:
+	_, apart := statistics.Difference(hereBefore.Bad, hereBefore.Frames, thereAfter.Bad, thereAfter.Frames, statistics.Z95)
+	half := (hereBefore.share() - thereBefore.share()) / 2
+	if half <= 0 || !differ(hereBefore, thereBefore) {
+		r.Sentence = "Not yet known: the suspected place was not plainly worse than the other before the swap; " + figures + "."
+		return r
+	}
+	switch here, there := r.HereRange, apart; {
+	case here.Low > half && there.High < half:
 		r.Verdict = Moved
-	case same && calm:
+	case here.High < half && there.Low > half:
 		r.Verdict = Stayed
-	case better && calm:
+	case here.Low > half && there.Low > half:
 		r.Verdict = Gone
-	case same && worse:
+	case here.High < half && there.High < half:
 		r.Verdict = Both
 	default:
-		r.Wait = wait(hereBefore, hereAfter, thereAfter)
+		r.Wait = wait(hereBefore, thereBefore, hereAfter, thereAfter)
 	}
 	r.Sentence = r.say(figures)
 	return r
@@ -104,24 +107,22 @@ func differ(a, b Tally) bool {
 	return p < 0.05
 }
 
-// decided reports whether enough was counted to have seen a difference of half of the trouble: 95 times of 100 at 95 %.
-func decided(trouble, after Tally) bool { return after.Frames >= needed(trouble) }
-
-// needed is how many frames tell the trouble's share from half of it, with 5 % of error either way (the usual formula for
-// two proportions, normal approximation; Fleiss 1981, from memory).
-func needed(trouble Tally) float64 {
-	p1 := trouble.Bad / trouble.Frames
-	p2 := p1 / 2
-	if p1 <= 0 {
+// needed is how many frames after a swap tell whether a place has the trouble or not: 95 times of 100, with 5 % of error (the
+// usual formula for two proportions, normal approximation; Fleiss 1981, from memory). Infinite where too few were counted before.
+func needed(trouble, calm Tally) float64 {
+	const z = statistics.Z95 + 1.6448536269514722
+	p, q := trouble.share(), calm.share()
+	half := (p - q) / 2
+	left := half*half/(z*z) - p*(1-p)/trouble.Frames
+	if left <= 0 {
 		return math.Inf(1)
 	}
-	const z = statistics.Z95 + 1.6448536269514722
-	return z * z * (p1*(1-p1) + p2*(1-p2)) / ((p1 - p2) * (p1 - p2))
+	return max(p*(1-p), q*(1-q)) / left
 }
 
 // wait returns how long it takes until enough is counted at both places, at the rate so far.
-func wait(trouble, here, there Tally) time.Duration {
-	need := needed(trouble)
+func wait(trouble, calm, here, there Tally) time.Duration {
+	need := needed(trouble, calm)
 	longest := time.Duration(0)
 	for _, t := range []Tally{here, there} {
 		if t.For <= 0 || math.IsInf(need, 1) {

@@ -214,7 +214,7 @@ func (w *wire) excuse(since time.Time) {
 }
 
 func (w *wire) file(b *batch, at time.Time) {
-	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step && !w.broken(w.batches[n-1].since, at) {
+	if n := len(w.batches); n > 0 && at.Sub(w.batches[n-1].since) < w.step && !w.broken(w.batches[n-1].since, at.Add(-b.lasts)) {
 		w.batches[n-1].add(b)
 		return
 	}
