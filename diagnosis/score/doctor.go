@@ -12,8 +12,10 @@ type doctor struct {
 	story *Story
 	ring  *diagnosis.Ring
 	said  []opinion
-	asked int // next of the times
-	calls int // since the fault, at the last visit
+	asked int             // next of the times
+	calls int             // since the fault, at the last visit
+	knows *diagnosis.Ring // is told of the story's swap; nil: there is none
+	next  time.Duration   // when it is asked about the swap next; 0: never
 }
 
 // An opinion is a diagnosis with when it was asked for.
@@ -27,10 +29,46 @@ type opinion struct {
 var times = []time.Duration{time.Minute, 3 * time.Minute, 7 * time.Minute, 15 * time.Minute}
 
 func newDoctor(s *Story, f *fleet.Fleet) *doctor {
-	return &doctor{story: s, ring: diagnosis.New(&f.Sites[0].Rings[0], f.Periods)}
+	d := &doctor{story: s, ring: diagnosis.New(&f.Sites[0].Rings[0], f.Periods)}
+	if s.Swap > 0 {
+		d.knows, d.next = diagnosis.New(&f.Sites[0].Rings[0], f.Periods), s.Swap-s.Hands-s.Period
+		d.knows.Note(s.note())
+	}
+	return d
+}
+
+func (d *doctor) put(f *fleet.Frame) {
+	if d.knows == nil || d.ring != d.knows {
+		d.ring.Put(f)
+	}
+	if d.knows != nil {
+		d.knows.Put(f)
+	}
+}
+
+// visitSwap asks about the swap: before it, soon after it, and when the answer was said to be known.
+func (d *doctor) visitSwap(now time.Duration) {
+	if d.next == 0 || now < d.next {
+		return
+	}
+	switch at := d.story.Swap; {
+	case d.ring != d.knows:
+		d.see(beforeSwap, now)
+		d.ring, d.next = d.knows, at+5*time.Minute
+	case d.next == at+5*time.Minute:
+		d.see(soonAfter, now)
+		d.next = 0
+		if t := d.said[len(d.said)-1].diagnosis.Tested; t != nil && t.Verdict == diagnosis.NotYet && t.Wait > 0 {
+			d.next = now + t.Wait
+		}
+	default:
+		d.see(whenSaid, now)
+		d.next = 0
+	}
 }
 
 func (d *doctor) visit(now time.Duration) {
+	d.visitSwap(now)
 	at := d.story.At
 	if d.asked < len(times) && now >= at+times[d.asked] {
 		d.see(times[d.asked].String(), now)
@@ -60,7 +98,7 @@ func (s *Story) right(x *diagnosis.Suspect) bool {
 	cut := x.What == diagnosis.BadCable && x.Link == s.Cable(s.Link)
 	apart := x.What == diagnosis.NotTakingPart && x.Unit == s.Controller(s.Unit)
 	switch s.Fault {
-	case Cut, Noisy, Bursts, TripStops:
+	case Cut, Noisy, Bursts, TripStops, JackFails, CableSwaps:
 		return cut
 	case TwoCuts:
 		return cut || x.What == diagnosis.BadCable && x.Link == s.Cable(s.Other)

@@ -6,46 +6,62 @@ import (
 	"time"
 )
 
-// A link is the cable into a unit, and what that unit counts on it.
+// A link is the way into a unit, and what that unit counts on it.
 type link struct {
-	share     float64 // of damaged frames
-	cut       bool
-	good, bad uint64
+	cable     health
+	jacks     health        // of the two at its ends, which stay where they are
+	out       bool          // somebody has the cable in hands
+	good, bad uint64        // frames
 	fine      bool          // the last frame was good
 	last      time.Duration // until then frames are counted
 	phase     float64       // of a frame under way
-	turns     []time.Duration
+}
+
+// A health is how a cable or a pair of jacks does.
+type health struct {
+	share float64 // of damaged frames
+	cut   bool
+	turns []time.Duration // it is lost between turn 2k and turn 2k+1
 }
 
 func newLink(w *world, _ int) link {
 	return link{
-		share: min(0.03, w.s.Base*(0.5+w.rng.Float64())), fine: true, phase: w.rng.Float64(),
+		cable: health{share: min(0.03, w.s.Base*(0.5+w.rng.Float64()))}, fine: true, phase: w.rng.Float64(),
 		good: w.rng.Uint64N(1 << 33), bad: w.rng.Uint64N(1 << 16),
 	}
 }
 
-// begin plans when the link fails and returns, from now to the end: it is lost between turn 2k and turn 2k+1.
-func (l *link) begin(w *world) {
+// begin plans when it fails and returns, from now to the end.
+func (h *health) begin(w *world) {
 	at := w.now
 	for at < w.s.Lasts+w.s.Day {
 		at += time.Duration(w.rng.ExpFloat64() * float64(w.s.Gap))
-		l.turns = append(l.turns, at)
+		h.turns = append(h.turns, at)
 		at += time.Duration(w.rng.ExpFloat64() * float64(w.s.Burst))
-		l.turns = append(l.turns, at)
+		h.turns = append(h.turns, at)
 	}
 }
 
-// lost reports whether the link fails at an instant.
-func (l *link) lost(at time.Duration) bool {
+// lost reports whether it fails at an instant.
+func (h *health) lost(at time.Duration) bool {
 	i := 0
-	for i < len(l.turns) && l.turns[i] <= at {
+	for i < len(h.turns) && h.turns[i] <= at {
 		i++
 	}
 	return i%2 == 1
 }
 
+// dead reports whether nothing comes through.
+func (l *link) dead() bool { return l.cable.cut || l.jacks.cut || l.out }
+
+// lost reports whether the link fails at an instant.
+func (l *link) lost(at time.Duration) bool { return l.cable.lost(at) || l.jacks.lost(at) }
+
+// share is of damaged frames.
+func (l *link) share() float64 { return l.cable.share + l.jacks.share - l.cable.share*l.jacks.share }
+
 func (l *link) carries(at time.Duration, rng *rand.Rand) bool {
-	return !l.cut && !l.lost(at) && rng.Float64() >= l.share
+	return !l.dead() && !l.lost(at) && rng.Float64() >= l.share()
 }
 
 // flow counts what came up to now. sends says whether the sender was there.
@@ -56,16 +72,16 @@ func (l *link) flow(w *world, sends bool, until time.Duration) {
 	from := l.last
 	l.last = until
 	switch {
-	case l.cut || !sends:
+	case l.dead() || !sends:
 		if n > 0 {
 			l.fine = false
 		}
 		return
-	case len(l.turns) > 0:
+	case len(l.cable.turns)+len(l.jacks.turns) > 0:
 		l.each(w, from, int(n))
 		return
 	}
-	bad := damaged(w.rng, int(n), l.share)
+	bad := damaged(w.rng, int(n), l.share())
 	if w.s.Flurry && w.rng.Float64() < (until-from).Hours()/8 { // every eight hours or so
 		bad = min(int(n), bad+2+w.rng.IntN(8))
 	}
@@ -83,7 +99,7 @@ func (l *link) each(w *world, from time.Duration, n int) {
 		switch lost := l.lost(at); {
 		case lost && w.rng.IntN(3) == 0:
 			l.fine = false
-		case lost || w.rng.Float64() < l.share:
+		case lost || w.rng.Float64() < l.share():
 			l.bad++
 			l.fine = false
 		default:

@@ -26,7 +26,7 @@ func Full() Plan {
 	return Plan{Seed: 10_000, Months: 400, Of: [faultCount]int{
 		Healthy: 800, Cut: 800, Noisy: 400, Bursts: 250, Apart: 300, Dead: 150, TripStops: 150, TripStays: 150, TwoCuts: 120, CutApart: 120,
 		Unloaded: 100, LooseLead: 50, MeterOff: 50, SourceBehind: 50, SettingChanged: 50, SameAddress: 30, HotBank: 40, Overdrawn: 40,
-		NeverFull: 30, TimerEndless: 30, TimerNought: 40,
+		NeverFull: 30, TimerEndless: 30, TimerNought: 40, JackFails: 150, CableSwaps: 150,
 	}}
 }
 
@@ -123,6 +123,7 @@ type scorer struct {
 	silly                                                      map[fleet.Kind]*Bar
 	cutFound, cutSure, cutFlagged, cutNamed, noisyFound        *Bar
 	tripTold                                                   *Bar
+	jackSaid, jackTold, jackCalled, swapWaited, swapRight      *Bar
 	cableCounted, cableCalled, unitTold, cableTold, calibrated *Bar
 }
 
@@ -151,6 +152,11 @@ func newCard(p *Plan) *scorer {
 	c.cableCalled = bar("right-cable-among-two-after-three-calls", 90)
 	c.unitTold = bar("unit-not-taking-part-told-from-cable", 95)
 	c.cableTold = bar("dead-cable-told-from-unit", 95)
+	c.jackSaid = bar("cable-and-jacks-said-together-before-swap", 95)
+	c.jackTold = bar("jack-told-from-cable-after-swap", 95)
+	c.jackCalled = bar("jack-told-from-cable-by-calls-after-swap", 90)
+	c.swapWaited = bar("swap-told-when-it-said", 80)
+	c.swapRight = bar("swap-never-told-wrongly", 95)
 	c.calibrated = bar("suspects-given-about-80-percent-right", 70)
 	c.calibrated.Most = 90
 	return c
@@ -174,6 +180,8 @@ func (c *scorer) judge(w *watched) {
 		after, found := w.first("link-noisy", cable)
 		down, lost := w.first("link-down", cable)
 		c.noisyFound.Count(found && after <= fifteen || lost && down <= fifteen, s)
+	case s.Swap > 0:
+		c.swapped(w)
 	case s.Fault == TripStops || s.Fault == TripStays:
 		for _, u := range w.disobey {
 			after, found := w.first("trip-not-shared", fleet.Subject(s.Controller(u)))

@@ -34,6 +34,9 @@ const (
 	NeverFull      // a bank that loads never let become full
 	TimerEndless   // units whose absorption never ends
 	TimerNought    // a unit whose absorption ends at once
+	// What a swap of two cables tells apart: see [Way].
+	JackFails  // a jack at one end of a cable
+	CableSwaps // a cable
 	faultCount
 )
 
@@ -41,14 +44,14 @@ var faultNames = [...]string{
 	"healthy", "cut cable", "noisy cable", "cable with bursts", "unit not taking part", "dead unit", "trip stopped by a cut cable",
 	"trip not obeyed", "two cut cables", "cut cable and unit not taking part", "turbine unloaded", "loose lead", "voltage reading off",
 	"array behind its peers", "setting changed", "two units of one address", "hot bank", "bank run flat", "bank never full",
-	"absorption without end", "absorption of a minute",
+	"absorption without end", "absorption of a minute", "failing jack and a swap", "failing cable and a swap",
 }
 
 // String returns the words of reports.
 func (f Fault) String() string { return faultNames[f] }
 
 // OfPlant reports whether the fault is one of the plant: no cable and no unit of the ring is to blame.
-func (f Fault) OfPlant() bool { return f >= LooseLead }
+func (f Fault) OfPlant() bool { return f >= LooseLead && f <= TimerNought }
 
 // A Map is what the register map tells about links.
 type Map uint8
@@ -104,6 +107,9 @@ type Story struct {
 	Share float64       // of damaged frames on a noisy cable
 	Burst time.Duration // mean length of a failure
 	Gap   time.Duration // mean time between two
+	Way   Way           // in which a cable or jack fails that a swap is about
+	Swap  time.Duration // when the cables into Link and Other have changed places; 0: never
+	Hands time.Duration // how long they were out for it
 }
 
 // String returns what a person needs to know of the story.
@@ -174,6 +180,8 @@ func (s *Story) shape(rng *rand.Rand) {
 		s.At, s.Lasts = s.Day*7/10, 3*s.Day
 	case TripStops, TripStays, Unloaded:
 		s.At, s.Lasts = s.Day*3/10, s.Day*6/10
+	case JackFails, CableSwaps:
+		s.shapeSwap(rng)
 	}
 	for _, slower := range []time.Duration{2, 5, 10, 15, 30, 60} {
 		if float64(s.Lasts/s.Period)*float64(s.Units) > mostFrames {
@@ -194,6 +202,10 @@ func (s *Story) place(rng *rand.Rand) {
 	s.Link = cable()
 	s.Unit = rng.IntN(s.Units)
 	switch s.Fault {
+	case JackFails, CableSwaps:
+		for s.Other = cable(); s.Other == s.Link; {
+			s.Other = cable()
+		}
 	case TwoCuts, CutApart, Apart, Dead:
 		s.Units = max(s.Units, 4) // with fewer, two faults look like others
 		if s.Fault == TwoCuts {

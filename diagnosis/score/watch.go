@@ -43,7 +43,7 @@ func watch(s *Story, alarms bool) *watched {
 		w.note(f, unit)
 		unit = (unit + 1) % s.Units
 		if d != nil {
-			d.ring.Put(f)
+			d.put(f)
 		}
 	}, func(now time.Time) bool {
 		for _, c := range e.Advance(now) {

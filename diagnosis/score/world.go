@@ -67,6 +67,8 @@ const (
 	reboots
 	sags  // a heavy load brings one unit back to bulk
 	dawns // the next day is planned
+	unplugs
+	swaps
 )
 
 type agenda []event
@@ -107,6 +109,10 @@ func newWorld(s *Story) *world {
 	}
 	if s.Plant != nil {
 		w.plant = newPlantWorld(w)
+	}
+	if s.Swap > 0 {
+		w.plan(event{at: s.Swap - s.Hands, what: unplugs})
+		w.plan(event{at: s.Swap, what: swaps})
 	}
 	for i := range w.units {
 		w.units[i].heard = w.temperature(0)
@@ -176,6 +182,10 @@ func (w *world) happen(e *event) {
 		w.reboot(e)
 	case breaks:
 		w.breakDown()
+	case unplugs:
+		w.unplug()
+	case swaps:
+		w.swap()
 	}
 }
 
@@ -250,7 +260,7 @@ func (w *world) pass(e event) {
 	at := w.now + time.Duration((0.6+0.4*w.rng.Float64())*float64(w.s.Hop))
 	for try := 0; ; try++ {
 		switch {
-		case l.cut:
+		case l.dead():
 			return
 		case l.carries(at, w.rng):
 			e.at, e.unit, e.left = at, to, e.left-1
@@ -291,7 +301,7 @@ func (w *world) join(i int) {
 	for back := 1; back < n; back++ {
 		to := (i - back + 1 + n) % n
 		from := (i - back + n) % n
-		if w.links[to].cut || w.s.Open && to == 0 || w.units[from].dead {
+		if w.links[to].dead() || w.s.Open && to == 0 || w.units[from].dead {
 			return
 		}
 		if p := &w.units[from]; p.stage.Coordinated() && !p.apart {
@@ -347,16 +357,20 @@ func (w *world) breakDown() {
 	}
 	switch s.Fault {
 	case Cut, TripStops:
-		w.links[s.Link].cut = true
+		w.links[s.Link].cable.cut = true
 	case TwoCuts:
-		w.links[s.Link].cut, w.links[s.Other].cut = true, true
+		w.links[s.Link].cable.cut, w.links[s.Other].cable.cut = true, true
 	case CutApart:
-		w.links[s.Link].cut = true
+		w.links[s.Link].cable.cut = true
 		w.units[s.Unit].apart = true
 	case Noisy:
-		w.links[s.Link].share = s.Share
+		w.links[s.Link].cable.share = s.Share
 	case Bursts:
-		w.links[s.Link].begin(w)
+		w.links[s.Link].cable.begin(w)
+	case JackFails:
+		w.fail(&w.links[s.Link].jacks)
+	case CableSwaps:
+		w.fail(&w.links[s.Link].cable)
 	case Apart:
 		w.units[s.Unit].apart = true
 	case Dead:
@@ -379,7 +393,7 @@ func (w *world) share() {
 	reached := !w.units[0].dead
 	for i := range w.units {
 		u := &w.units[i]
-		if i > 0 && (w.links[i].cut || w.links[i].lost(w.now)) || u.dead {
+		if i > 0 && (w.links[i].dead() || w.links[i].lost(w.now)) || u.dead {
 			reached = false
 		}
 		switch {
