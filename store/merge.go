@@ -106,8 +106,9 @@ func (m *merger) window(ctx context.Context, first, last int64, yield func(fleet
 				end = min(last, keyNanos(k))
 			}
 		}
-		if !m.merge(frames, end, yield) {
-			return false, nil
+		more, err := m.merge(ctx, frames, end, yield)
+		if !more || err != nil {
+			return false, err
 		}
 		if end == last {
 			return true, nil
@@ -182,20 +183,27 @@ func (m *merger) open(first int64) {
 	heap.Init(&m.heads)
 }
 
-// merge yields the chunks' frames up to end and those of the journal, in order. Of two that are the same, the chunk's
-// came first.
-func (m *merger) merge(journal []fleet.Frame, end int64, yield func(fleet.Frame, error) bool) bool {
-	for {
+// lookEvery is how many frames are given before it is seen whether they are still wanted: a window of a large fleet has
+// millions, which take minutes to write down.
+const lookEvery = 1024
+
+// merge yields the chunks' frames up to end and those of the journal, in order, and reports whether more are wanted. Of two
+// that are the same, the chunk's came first.
+func (m *merger) merge(ctx context.Context, journal []fleet.Frame, end int64, yield func(fleet.Frame, error) bool) (bool, error) {
+	for n := 1; ; n++ {
+		if n%lookEvery == 0 && ctx.Err() != nil {
+			return false, context.Cause(ctx)
+		}
 		var head *fleet.Frame
 		if len(m.heads) > 0 && m.heads[0].frame.At.UnixNano() <= end {
 			head = m.heads[0].frame
 		}
 		switch {
 		case head == nil && len(journal) == 0:
-			return true
+			return true, nil
 		case head == nil || len(journal) > 0 && compareDated(&journal[0], head) < 0:
 			if !yield(journal[0], nil) {
-				return false
+				return false, nil
 			}
 			journal = journal[1:]
 			continue
@@ -205,7 +213,7 @@ func (m *merger) merge(journal []fleet.Frame, end int64, yield func(fleet.Frame,
 		f := *head
 		m.heads.advance()
 		if !yield(f, nil) {
-			return false
+			return false, nil
 		}
 	}
 }

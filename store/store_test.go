@@ -233,6 +233,32 @@ func TestCancelledAndClosed(t *testing.T) {
 	}
 }
 
+// Whoever stops reading need not wait for the rest of half a day, which for a large fleet takes minutes.
+func TestReadingStopsInTheMiddle(t *testing.T) {
+	s := storetest.Open(t)
+	const all = 4000
+	var batch []fleet.Frame
+	for i := range all {
+		batch = append(batch, reading("mill/north/alder", noon.Add(time.Duration(i)*time.Second), 501, uint64(i)))
+	}
+	appendFrames(t, s, batch...)
+	for _, where := range []string{"journal", "chunks"} {
+		ctx, cancel := context.WithCancel(t.Context())
+		n, last := 0, error(nil)
+		defer cancel()
+		for _, last = range s.Frames(ctx, store.Query{}) {
+			cancel()
+			n++
+		}
+		if !errors.Is(last, context.Canceled) || n > all/2 {
+			t.Errorf("%s: %d of %d frames came, then %v", where, n, all, last)
+		}
+		if err := s.Fold(t.Context(), noon.AddDate(1, 0, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 func raised(at time.Time, kind fleet.Kind, subject fleet.Subject) fleet.Change {
 	return fleet.Change{
 		At: at, From: fleet.AlarmNormal,
