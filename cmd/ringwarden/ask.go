@@ -200,12 +200,13 @@ type history interface {
 	Notes(ctx context.Context, from, to time.Time) iter.Seq2[fleet.Note, error]
 }
 
-// withHistory reads what is stored of a fleet, as [withStore] does, or the database at a path if one is named.
-func withHistory(ctx context.Context, f *fleet.Fleet, path string, read func(history) error) error {
+// withHistory reads what is stored of a fleet, as [withStore] does, or the database at a path if one is named. It says what
+// damage has left out; a daemon has an alarm for that.
+func (a *app) withHistory(ctx context.Context, f *fleet.Fleet, path string, read func(history) error) error {
 	if path != "" {
 		named := *f
 		named.Store = path
 		f = &named
 	}
-	return withStore(ctx, f, func(s *store.Store) error { return read(s) }, func(c *door.Client) error { return read(c) })
+	return withStore(ctx, f, func(s *store.Store) error { return errors.Join(read(s), a.tellDamage(s)) }, func(c *door.Client) error { return read(c) })
 }

@@ -91,7 +91,7 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 	if here != "" {
 		patients[here.Ring()].Swapped(here, there, o.at)
 	}
-	err = withHistory(ctx, f, o.store, func(h history) error {
+	err = a.withHistory(ctx, f, o.store, func(h history) error {
 		for n, err := range h.Notes(ctx, o.from, o.to) {
 			if err != nil {
 				return err

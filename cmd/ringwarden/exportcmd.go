@@ -199,11 +199,14 @@ func (a *app) writeTable(ctx context.Context, f *fleet.Fleet, q export.Query, to
 	buffered := bufio.NewWriterSize(out, 64<<10)
 	err := withStore(ctx, f,
 		func(s *store.Store) error {
-			_, err := export.Write(ctx, buffered, s, q, p)
-			return err
+			if _, err := export.Write(ctx, buffered, s, q, p); err != nil {
+				return err
+			}
+			return a.tellDamage(s)
 		},
 		func(d *door.Client) error {
-			_, err := d.Export(ctx, buffered, q, p)
+			damaged, err := d.Export(ctx, buffered, q, p)
+			a.tellDamaged(damaged)
 			return err
 		})
 	if err == nil {

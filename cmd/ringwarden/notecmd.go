@@ -152,7 +152,7 @@ func (a *app) notesCommand() *cobra.Command {
 
 func (a *app) listNotes(ctx context.Context, f *fleet.Fleet, since time.Time) error {
 	var notes []fleet.Note
-	err := withHistory(ctx, f, "", func(h history) error {
+	err := a.withHistory(ctx, f, "", func(h history) error {
 		for n, err := range h.Notes(ctx, since, time.Time{}) {
 			if err != nil {
 				return err

@@ -84,7 +84,7 @@ func (a *app) replay(ctx context.Context, f *fleet.Fleet, o replayOptions) error
 		f.Rules = rules
 	}
 	r := newReplay(f, o, a.out)
-	err := withHistory(ctx, f, o.store, func(h history) error {
+	err := a.withHistory(ctx, f, o.store, func(h history) error {
 		return r.run(h.Frames(ctx, store.Query{From: o.from.Add(-o.warmUp), To: o.to}), h.Changes(ctx, o.from, o.to))
 	})
 	if err != nil {

@@ -22,12 +22,17 @@ store: mill.db
 sites: [{name: Mill, zone: Europe/Dublin, rings: [{name: North, controllers: [{name: Alder, host: a, map: m.yaml, source: pv}]}]}]
 `
 
+const millMap = `format: 1
+model: Any
+points: {volts: {at: holding 0, type: u16, scale: 0.1, unit: V, quantity: battery.voltage}}
+`
+
 // millStore makes a fleet file and its store of some days, and returns the path of the fleet file.
 func millStore(t *testing.T, days int) string {
 	t.Helper()
 	folder := t.TempDir()
 	path := filepath.Join(folder, "fleet.yaml")
-	for name, text := range map[string]string{"fleet.yaml": millFleet, "m.yaml": "format: 1\n"} {
+	for name, text := range map[string]string{"fleet.yaml": millFleet, "m.yaml": millMap} {
 		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -99,6 +104,22 @@ func TestVerifyNamesWhatIsDamaged(t *testing.T) {
 	errs.Reset()
 	if got := run(t.Context(), []string{"export", path}, &out, &errs); got != exitDone || strings.Count(out.String(), "\n") < 8000 {
 		t.Errorf("export: exit status %d, %d lines\n%s", got, strings.Count(out.String(), "\n"), &errs)
+	}
+}
+
+// What damage has taken is missing in whatever is read, and each command that reads says so.
+func TestReadersTellOfDamage(t *testing.T) {
+	path := millStore(t, 1)
+	spoil(t, filepath.Join(filepath.Dir(path), "mill.db"), "journal")
+	for _, args := range [][]string{
+		{"export", path}, {"replay", path, "--from", "2026-06-21", "--to", "2026-06-23"}, {"diagnose", path, "--from", "2026-06-21", "--to", "2026-06-23"},
+	} {
+		var out, errs bytes.Buffer
+		got := run(t.Context(), args, &out, &errs)
+		want := "ringwarden: damaged records of the database are left out; ringwarden store stat and store verify name them\n"
+		if got != exitDone || errs.String() != want {
+			t.Errorf("%s: exit status %d, standard error %q", args[0], got, &errs)
+		}
 	}
 }
 

@@ -62,19 +62,19 @@ func (c *Client) Stat(ctx context.Context) (v Survey, err error) {
 	return v, err
 }
 
-// Export writes the table that the daemon makes to w, and returns its bytes; progress is that of
-// [export.Write]. An error means that it is not whole.
-func (c *Client) Export(ctx context.Context, w io.Writer, q export.Query, p store.Progress) (int64, error) {
+// Export writes the table that the daemon makes to w, and reports whether damage may have left something out;
+// progress is that of [export.Write]. An error means that it is not whole.
+func (c *Client) Export(ctx context.Context, w io.Writer, q export.Query, p store.Progress) (damaged bool, err error) {
 	a, err := c.get(ctx, pathExport, formQuery(q), nil)
 	if err != nil {
-		return 0, err
+		return false, err
 	}
 	defer a.Body.Close()
-	n, err := receivePieces(w, a.Body, p)
+	_, err = receivePieces(w, a.Body, p)
 	if errors.Is(err, io.ErrUnexpectedEOF) {
 		err = fmt.Errorf("the daemon cut it short; its log says why: %w", err)
 	}
-	return n, err
+	return a.Trailer.Get(trailerDamaged) != "", err
 }
 
 // Notes gives the notes at or after from and before to, oldest first. A zero from or to is no limit.

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"go.etcd.io/bbolt"
 
 	"ringwarden/cmd/ringwarden/door"
 	"ringwarden/fleet"
@@ -236,6 +237,39 @@ func TestCopiesAreRemoved(t *testing.T) {
 }
 
 // An export that ends by an error in the middle must not look whole to the command that asked for it.
+// What damage has left out of an export is told with it.
+func TestAnExportTellsOfDamage(t *testing.T) {
+	whole := open(t)
+	if damaged, err := whole.client.Export(t.Context(), io.Discard, export.Query{Format: export.CSV}, nil); err != nil || damaged {
+		t.Errorf("a whole store: %v, %v", damaged, err)
+	}
+	h := &house{path: filepath.Join(t.TempDir(), "spoilt.db")}
+	if _, err := whole.store.Copy(t.Context(), h.path, nil); err != nil {
+		t.Fatal(err)
+	}
+	db, err := bbolt.Open(h.path, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = db.Update(func(tx *bbolt.Tx) error {
+		b := tx.Bucket([]byte("journal"))
+		k, v := b.Cursor().First()
+		return b.Put(k, append(bytes.Clone(v[:len(v)-1]), v[len(v)-1]^1))
+	})
+	if err = errors.Join(err, db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	if h.store, err = store.Open(h.path, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = h.store.Close() })
+	h.run(t)
+	damaged, err := door.NewClient(h.path, "kim").Export(t.Context(), io.Discard, export.Query{Format: export.CSV}, nil)
+	if err != nil || !damaged {
+		t.Errorf("a store with a damaged record: %v, %v", damaged, err)
+	}
+}
+
 func TestAnExportThatIsCutIsAnError(t *testing.T) {
 	h := open(t)
 	_, err := h.client.Export(t.Context(), &closer{h.store, 0}, export.Query{Format: export.CSV}, nil)

@@ -35,7 +35,13 @@ func (d *Door) export(w http.ResponseWriter, r *http.Request) {
 		d.log.Warn("an export was cut short", "error", err)
 		panic(http.ErrAbortHandler) // net/http's own way to cut a connection
 	}
+	if st, err := d.store.Stat(); err == nil && st.Damaged+uint64(st.Quarantined) > 0 {
+		w.Header().Set(http.TrailerPrefix+trailerDamaged, "left out")
+	}
 }
+
+// trailerDamaged comes behind a table that may lack what cannot be read any more: only then is it known.
+const trailerDamaged = "Ringwarden-Damaged"
 
 // counted counts the bytes that pass.
 type counted struct {
