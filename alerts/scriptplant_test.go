@@ -90,7 +90,7 @@ func (s *story) person(words []string) error {
 	case "shelve", "shelve-once":
 		one, err = s.engine.Shelve(key, alerts.Shelving{Until: at.Add(lasts), OneShot: verb == "shelve-once", Who: who, Why: "known"}, at)
 	case "unshelve":
-		one, err = s.engine.Unshelve(key, who, "mended", at)
+		one, err = s.engine.Unshelve(key, who, "", at)
 	case "out-of-service":
 		o := alerts.Order{At: place, Until: at.Add(lasts), Who: who, Why: "work"}
 		if len(words) == 4 {

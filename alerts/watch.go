@@ -126,7 +126,11 @@ func (w *watch) release(at time.Time, why string) (fleet.Change, bool) {
 	case !w.hold.Holds:
 		return w.move(conditionGone, at, why)
 	case w.because != fleet.AlarmKey{}:
-		return w.move(explained, at, why+"; explained by "+string(w.because.Kind)+" on "+string(w.because.Subject))
+		explanation := "explained by " + string(w.because.Kind) + " on " + string(w.because.Subject)
+		if why != "" {
+			explanation = why + "; " + explanation
+		}
+		return w.move(explained, at, explanation)
 	}
 	// The words stay those of when the condition began: a person may act between two calls of Advance, when what a
 	// detector tells of is not prepared.
