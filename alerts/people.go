@@ -33,7 +33,7 @@ func (s *Shelving) over(now time.Time) bool { return !s.none() && !now.Before(s.
 func (e *Engine) find(doing string, key fleet.AlarmKey) (*watch, error) {
 	w, ok := e.byKey[key]
 	if !ok {
-		return nil, fmt.Errorf("%s %s on %s: no such kind or subject in the fleet", doing, key.Kind, key.Subject)
+		return nil, fmt.Errorf("%s %s on %s: there is no such alarm at that place", doing, key.Kind, key.Subject)
 	}
 	return w, nil
 }
@@ -181,10 +181,13 @@ func (e *Engine) TakeOutOfService(o Order, at time.Time) ([]fleet.Change, error)
 	at = latest(at, e.now)
 	fault := wanted(o.Who, o.Why, o.Until, at, longestOrder)
 	if fault == "" && o.At == fleet.Everywhere && len(o.Kinds) == 0 {
-		fault = "name the kinds of alarm; of all kinds nobody can be without everywhere"
+		fault = "say of which kinds: to take all of them out everywhere would be to stop watching"
 	}
 	if fault == "" && !e.reaches(&o) {
-		fault = "no such place or kind in the fleet"
+		fault = "there is no such place in the fleet"
+		if e.reaches(&Order{At: o.At}) {
+			fault = "alarms of these kinds are never raised there"
+		}
 	}
 	if fault != "" || o.At == "" {
 		return nil, fmt.Errorf("taking %s out of service: %s", o.At, fault)

@@ -21,6 +21,7 @@ import (
 // A Client asks a running daemon, whose database nobody else can open meanwhile.
 type Client struct {
 	base string
+	name string // what an error calls the daemon
 	o    ClientOptions
 	http http.Client
 }
@@ -51,14 +52,17 @@ func NewClient(address string, o ClientOptions) (*Client, error) {
 	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
 		return nil, fmt.Errorf("%q is no address of a daemon; write it as in https://mill.example:27464, without user and password", address)
 	}
+	base := strings.TrimSuffix(u.String(), "/")
+	name := "the daemon"
 	if o.Transport == nil {
+		name += " at " + base
 		t := &http.Transport{DisableKeepAlives: true, TLSClientConfig: &tls.Config{RootCAs: o.Roots, MinVersion: tls.VersionTLS12}}
 		if !loopbackName(u.Host) { // a proxy would not know this machine's loopback
 			t.Proxy = http.ProxyFromEnvironment
 		}
 		o.Transport = t
 	}
-	return &Client{base: strings.TrimSuffix(u.String(), "/"), o: o, http: http.Client{
+	return &Client{base: base, name: name, o: o, http: http.Client{
 		Timeout: clientTime, Transport: o.Transport,
 		// A password goes where its owner has said, and nowhere else.
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
@@ -159,7 +163,7 @@ func (c *Client) do(ctx context.Context, method, path string, send []byte) (*rep
 		if u, ok := errors.AsType[*url.Error](err); ok {
 			err = u.Err
 		}
-		return nil, fmt.Errorf("asking the daemon at %s: %w", c.base, err)
+		return nil, fmt.Errorf("asking %s: %w", c.name, err)
 	}
 	defer answer.Body.Close()
 	body, err := io.ReadAll(io.LimitReader(answer.Body, maxAnswer+1))
@@ -179,13 +183,13 @@ func (c *Client) refusal(answer *reply) error {
 	told := answer.kind == problemType && json.Unmarshal(answer.body, &p) == nil && p.Detail != ""
 	switch {
 	case answer.status == http.StatusUnauthorized && c.o.User == "":
-		return fmt.Errorf("asking the daemon at %s: %w", c.base, ErrLogin)
+		return fmt.Errorf("asking %s: %w", c.name, ErrLogin)
 	case answer.status == http.StatusUnauthorized:
-		return fmt.Errorf("asking the daemon at %s as %s: the name or the password is wrong: %w", c.base, c.o.User, ErrLogin)
+		return fmt.Errorf("asking %s as %s: the name or the password is wrong: %w", c.name, c.o.User, ErrLogin)
 	case answer.status == http.StatusForbidden && told:
-		return fmt.Errorf("the daemon at %s refused: %s: %w", c.base, p.Detail, ErrForbidden)
+		return fmt.Errorf("%s refused: %s: %w", c.name, p.Detail, ErrForbidden)
 	case told:
-		return fmt.Errorf("the daemon at %s refused: %s", c.base, p.Detail)
+		return fmt.Errorf("%s refused: %s", c.name, p.Detail)
 	}
 	return fmt.Errorf("what answers at %s (status %d) is not ringwarden; another program has this address", c.base, answer.status)
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -63,14 +64,14 @@ lists it. What is about a place and no alarm, ringwarden note writes down.`,
 func (a *app) actCommand(to *remote, verb dashboard.Verb, c *cobra.Command) *cobra.Command {
 	act := dashboard.Action{Verb: verb}
 	var kinds []string
-	named, what := 2, "a kind, a place and one fleet file at most"
+	named, what := 2, "a kind and a place"
 	if verb == dashboard.TakeOut || verb == dashboard.Return {
-		named, what = 1, "a place and one fleet file at most"
+		named, what = 1, "a place"
 	}
-	c.Args = arguments(named, named+1, what)
+	c.Args = arguments(named, named+1, what+", then one fleet file at most")
 	c.Flags().StringVar(&act.Why, "why", "", "the reason, for whoever asks later")
 	if verb == dashboard.Shelve || verb == dashboard.TakeOut {
-		c.Flags().DurationVar(&act.For, "for", 0, "for how long, as in 8h")
+		lapseFlag(c.Flags(), &act.For, "for", "for how long, as in 8h or 3d")
 	}
 	switch verb {
 	case dashboard.Shelve:
@@ -79,6 +80,10 @@ func (a *app) actCommand(to *remote, verb dashboard.Verb, c *cobra.Command) *cob
 		c.Flags().StringArrayVar(&kinds, "kind", nil, "only alarms of this kind; can be given again")
 	}
 	c.RunE = func(c *cobra.Command, args []string) error {
+		if last := args[named-1]; strings.HasSuffix(last, ".yaml") || strings.HasSuffix(last, ".yml") {
+			err := fmt.Errorf("%s is the fleet file, which comes last; %s wants %s before it", last, c.CommandPath(), what)
+			return hintedError{usageError{err}, "usage: " + c.UseLine()}
+		}
 		if named == 2 {
 			kinds = args[:1]
 		}
@@ -131,7 +136,7 @@ func (a *app) act(ctx context.Context, to *remote, act dashboard.Action, args []
 		return err
 	}
 	if err := c.Act(ctx, act); err != nil {
-		return err
+		return to.placeHint(err, act.Key.Subject, args)
 	}
 	if act.Verb == dashboard.Comment {
 		fmt.Fprintf(a.out, "written down: %s on %s\n%s", act.Key.Kind, act.Key.Subject, wrap(act.Why, textWidth, "  "))
@@ -144,18 +149,48 @@ func (a *app) act(ctx context.Context, to *remote, act dashboard.Action, args []
 	if err != nil {
 		return fmt.Errorf("it is done; reading how it stands now: %w", err)
 	}
-	for i := range standing {
-		s := &standing[i]
-		if s.AlarmKey != act.Key {
-			continue
-		}
-		fmt.Fprintf(a.out, "%s on %s: %s", s.Kind, s.Subject, s.State)
-		if !s.Until.IsZero() {
-			fmt.Fprintf(a.out, " until %s", s.Until.Local().Format(time.DateTime))
-		}
-		fmt.Fprintln(a.out)
-		return nil
+	now := fleet.Alarm{AlarmKey: act.Key, State: fleet.AlarmNormal}
+	if i := slices.IndexFunc(standing, func(s fleet.Alarm) bool { return s.AlarmKey == act.Key }); i >= 0 {
+		now = standing[i]
 	}
-	fmt.Fprintf(a.out, "%s on %s: %s\n", act.Key.Kind, act.Key.Subject, fleet.AlarmNormal)
+	fmt.Fprintln(a.out, standsNow(&now))
 	return nil
+}
+
+// standsNow says how an alarm, or the service of a place, is.
+func standsNow(s *fleet.Alarm) string {
+	until := ""
+	if !s.Until.IsZero() {
+		until = " until " + s.Until.Local().Format(time.DateTime)
+	}
+	if s.Kind != alerts.KindOutOfService {
+		return fmt.Sprintf("%s on %s: %s%s", s.Kind, s.Subject, s.State, until)
+	}
+	place := string(s.Subject)
+	if s.Subject == fleet.Everywhere {
+		place = "everywhere"
+	}
+	if s.State == fleet.AlarmNormal {
+		return place + ": in service"
+	}
+	return place + ": out of service" + until
+}
+
+// placeHint adds what the place may be called that a daemon on this machine does not know.
+func (r *remote) placeHint(err error, place fleet.Subject, args []string) error {
+	if r.url != "" || place == fleet.Everywhere {
+		return err
+	}
+	f, noFleet := loadFleet(args)
+	if noFleet != nil {
+		return err
+	}
+	known := places(f)
+	if slices.Contains(known, string(place)) {
+		return err
+	}
+	if hint := placeHint(string(place), known); hint != "" {
+		return hintedError{err, strings.TrimPrefix(hint, "; ")}
+	}
+	return err
 }

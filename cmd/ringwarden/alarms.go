@@ -2,10 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -35,6 +38,9 @@ otherwise its database is read. Nothing is changed but by the commands below.
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
 			book, done, err := from.openAlarms(c.Context(), a, args)
+			if errors.Is(err, fs.ErrNotExist) && len(args) == 1 && len(nearCommands(c, args[0])) > 0 {
+				return unknownCommand(c, args)
+			}
 			if err != nil {
 				return err
 			}
@@ -45,7 +51,7 @@ otherwise its database is read. Nothing is changed but by the commands below.
 			return from.hint(a.listAlarms(c.Context(), book, past, asJSON))
 		},
 	}
-	c.Flags().DurationVar(&past, "past", 0, "list every change of this time up to now instead, as in 24h")
+	lapseFlag(c.Flags(), &past, "past", "list every change of this time up to now instead, as in 24h or 7d")
 	c.Flags().BoolVar(&figures, "figures", false, "print the performance figures of ISA-18.2 of the last 30 days, or of --past")
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of text")
 	from.flags(c)
@@ -79,9 +85,34 @@ func (a *app) listAlarms(ctx context.Context, book alarmBook, past time.Duration
 		printChanges(a.out, changes)
 	default:
 		slices.SortStableFunc(standing, fleet.ByUrgency)
-		printAlarms(a.out, standing)
+		printAlarms(a.out, standing, whoDid(ctx, book, standing, now))
 	}
 	return nil
+}
+
+// whoDid finds the changes by which people shelved or acknowledged alarms that stand. Where the history cannot be had, as when
+// it is too long for one answer, the list goes without.
+func whoDid(ctx context.Context, book alarmBook, standing []fleet.Alarm, now time.Time) map[fleet.AlarmKey]fleet.Change {
+	by := map[fleet.AlarmKey]fleet.Change{}
+	from := now
+	for i := range standing {
+		if s := &standing[i]; (s.State == fleet.Shelved || s.State == fleet.Acknowledged) && s.Since.Before(from) {
+			from = s.Since
+		}
+	}
+	if from.Equal(now) {
+		return by
+	}
+	changes, err := book.Changes(ctx, from, now)
+	if err != nil {
+		return by
+	}
+	for _, c := range changes {
+		if c.Who != "" {
+			by[c.Alarm.AlarmKey] = c
+		}
+	}
+	return by
 }
 
 // storedAlarms reads alarms from a database that no daemon has open.
@@ -106,7 +137,7 @@ func collectChanges(changes iter.Seq2[fleet.Change, error]) ([]fleet.Change, err
 	return all, nil
 }
 
-func printAlarms(out io.Writer, alarms []fleet.Alarm) {
+func printAlarms(out io.Writer, alarms []fleet.Alarm, by map[fleet.AlarmKey]fleet.Change) {
 	if len(alarms) == 0 {
 		fmt.Fprintln(out, "No alarm stands.")
 		return
@@ -114,6 +145,7 @@ func printAlarms(out io.Writer, alarms []fleet.Alarm) {
 	for i := range alarms {
 		a := &alarms[i]
 		fmt.Fprintf(out, "%s  %s on %s, %s, since %s\n", a.Priority, a.Kind, a.Subject, a.State, a.Since.Local().Format(time.DateTime))
+		fmt.Fprint(out, wrap(byWhom(a, by[a.AlarmKey]), textWidth, "  "))
 		fmt.Fprint(out, wrap(a.Text, textWidth, "  "))
 		if a.Advice != "" {
 			fmt.Fprint(out, wrap("First: "+a.Advice, textWidth, "  "))
@@ -123,6 +155,29 @@ func printAlarms(out io.Writer, alarms []fleet.Alarm) {
 		}
 	}
 }
+
+// byWhom says until when a person has held an alarm back, or that somebody has seen it, and why.
+func byWhom(a *fleet.Alarm, c fleet.Change) string {
+	if a.State != fleet.Shelved && a.State != fleet.Acknowledged {
+		return ""
+	}
+	said := ""
+	if !a.Until.IsZero() {
+		said = "until " + a.Until.Local().Format(time.DateTime)
+	}
+	if c.Alarm.State == a.State {
+		said = strings.TrimSpace(said + " by " + c.Who)
+		if c.Why != "" {
+			said += ": " + c.Why
+		}
+	}
+	if said == "" {
+		return ""
+	}
+	return upperFirst(a.State.String()) + " " + said
+}
+
+func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
 func printChanges(out io.Writer, changes []fleet.Change) {
 	if len(changes) == 0 {

@@ -67,11 +67,16 @@ func unknownCommand(c *cobra.Command, args []string) error {
 		return nil
 	}
 	err := usageError{fmt.Errorf("unknown command %q", c.CommandPath()+" "+args[0])}
-	c.SuggestionsMinimumDistance = 2
-	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+	if near := nearCommands(c, args[0]); len(near) > 0 {
 		return hintedError{err, fmt.Sprintf("did you mean %q?", c.CommandPath()+" "+near[0])}
 	}
 	return hintedError{err, "see " + c.CommandPath() + " --help"}
+}
+
+// nearCommands returns the commands of c that a misspelt word may mean.
+func nearCommands(c *cobra.Command, word string) []string {
+	c.SuggestionsMinimumDistance = 2
+	return c.SuggestionsFor(word)
 }
 
 // arguments wants from min to max of what is named, as in "register map".

@@ -33,7 +33,7 @@ While the daemon runs it is asked for the readings; it goes on meanwhile. --stor
 backup. Nothing is changed. It is advice for whoever goes there; local code and licensed practice decide what may be
 touched.`,
 		Example: `  ringwarden diagnose fleet.yaml --ring mill/north
-  ringwarden diagnose fleet.yaml --ring mill/north --from 720h --calls
+  ringwarden diagnose fleet.yaml --ring mill/north --from 30d --calls
   ringwarden diagnose fleet.yaml --swapped 'mill/north/alder>birch,mill/north/cedar>elm' --at '2026-03-01 12:00'`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -42,6 +42,7 @@ touched.`,
 				return err
 			}
 			now := time.Now()
+			o.to = now
 			for _, t := range []struct {
 				flag, text string
 				to         *time.Time
@@ -57,8 +58,8 @@ touched.`,
 		},
 	}
 	c.Flags().StringVar(&o.ring, "ring", "", "ring to look at, as in mill/north; otherwise all")
-	c.Flags().StringVar(&from, "from", "168h", "where to begin: an instant or a day, or how long ago, as in 168h")
-	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
+	c.Flags().StringVar(&from, "from", "7d", "where to begin: an instant or a day, or how long ago, as in 7d")
+	c.Flags().StringVar(&to, "to", "", "where to end, in the same ways; if left out, now")
 	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
 	c.Flags().BoolVar(&o.calls, "calls", false, "also list the float and equalize calls, and what a hop takes")
 	c.Flags().StringVar(&o.swapped, "swapped", "", "two cables that were swapped, the suspected place first: LINK,LINK")

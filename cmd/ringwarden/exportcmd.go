@@ -17,7 +17,6 @@ import (
 
 	"ringwarden/cmd/ringwarden/door"
 	"ringwarden/fleet"
-	"ringwarden/fleet/userfile"
 	"ringwarden/store"
 	"ringwarden/store/export"
 )
@@ -131,7 +130,7 @@ func chosen(f *fleet.Fleet, at []string) ([]fleet.ControllerID, error) {
 	})
 	for _, place := range at {
 		if !met[place] {
-			return nil, fmt.Errorf("--at %s names nothing in the fleet file%s", place, userfile.Hint(place, known))
+			return nil, fmt.Errorf("--at %s names nothing in the fleet file%s", place, placeHint(place, known))
 		}
 	}
 	return ids, nil
@@ -153,7 +152,7 @@ func parseInstant(flag, word string, now time.Time, zone *time.Location) (time.T
 	if at, err := time.Parse(time.RFC3339, word); err == nil {
 		return at, nil
 	}
-	for _, layout := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02T15:04:05"} {
+	for _, layout := range []string{time.DateOnly, "2006-01-02T15:04", "2006-01-02 15:04", "2006-01-02T15:04:05", time.DateTime} {
 		if at, err := time.ParseInLocation(layout, word, zone); err == nil {
 			return at, nil
 		}

@@ -7,13 +7,13 @@ import (
 	"io"
 	"os"
 	"os/user"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
 
 	"ringwarden/cmd/ringwarden/door"
 	"ringwarden/fleet"
-	"ringwarden/fleet/userfile"
 	"ringwarden/store"
 )
 
@@ -60,26 +60,11 @@ func namedPlace(f *fleet.Fleet, at string) (fleet.Subject, error) {
 	if at == "" {
 		return "", nil
 	}
-	var known []string
-	for i := range f.Sites {
-		s := &f.Sites[i]
-		known = append(known, string(s.ID))
-		for k := range s.Rings {
-			known = append(known, string(s.Rings[k].ID))
-			for _, c := range s.Rings[k].Controllers {
-				known = append(known, string(c.ID))
-			}
-			for _, l := range s.Rings[k].Links() {
-				known = append(known, string(l.ID))
-			}
-		}
+	known := places(f)
+	if slices.Contains(known, at) {
+		return fleet.Subject(at), nil
 	}
-	for _, id := range known {
-		if id == at {
-			return fleet.Subject(at), nil
-		}
-	}
-	return "", fmt.Errorf("--at %s names nothing in the fleet file%s", at, userfile.Hint(at, known))
+	return "", fmt.Errorf("--at %s names nothing in the fleet file%s", at, placeHint(at, known))
 }
 
 func noteTime(f *fleet.Fleet, at fleet.Subject, when string) (time.Time, error) {

@@ -27,8 +27,8 @@ rules are tuned on history and not on anybody's sleep. Nothing is changed.
 
 While the daemon runs it is asked for the readings; it goes on meanwhile. --store names another database, such as a backup.`,
 		Example: `  ringwarden replay fleet.yaml --from 2026-03-01 --to 2026-04-01
-  ringwarden replay fleet.yaml --from 168h --rules quieter.yaml   the last week, by other rules
-  ringwarden replay fleet.yaml --from 168h --store copy.db`,
+  ringwarden replay fleet.yaml --from 7d --rules quieter.yaml   the last week, by other rules
+  ringwarden replay fleet.yaml --from 7d --store copy.db`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
 			p, err := loadPlant(fleetPath(args))
@@ -39,17 +39,20 @@ While the daemon runs it is asked for the readings; it goes on meanwhile. --stor
 			if o.from, err = instant("--from", from, now); err != nil {
 				return err
 			}
-			if o.to, err = instant("--to", to, now); err != nil {
-				return err
+			if o.to = now; to != "" {
+				if o.to, err = instant("--to", to, now); err != nil {
+					return err
+				}
 			}
 			return a.replay(c.Context(), p.fleet, o)
 		},
 	}
-	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day, or how long ago, as in 168h")
-	c.Flags().StringVar(&to, "to", "0s", "where to end, in the same ways")
+	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day, or how long ago, as in 7d")
+	c.Flags().StringVar(&to, "to", "", "where to end, in the same ways; if left out, now")
 	c.Flags().StringVar(&o.rules, "rules", "", "file with rules to try in place of the fleet file's")
 	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
-	c.Flags().DurationVar(&o.warmUp, "warm-up", 24*time.Hour, "how much to read before --from, from which the engine learns what is usual")
+	o.warmUp = 24 * time.Hour
+	lapseFlag(c.Flags(), &o.warmUp, "warm-up", "how much to read before --from, from which the engine learns what is usual")
 	return c
 }
 
@@ -59,17 +62,13 @@ type replayOptions struct {
 	rules, store string
 }
 
-// instant reads a time of the command line: an instant, a local day, or how long ago.
+// instant reads a time of the command line: an instant, a day by this machine's clock, or how long ago.
 func instant(flag, text string, now time.Time) (time.Time, error) {
-	if ago, err := time.ParseDuration(text); err == nil && ago >= 0 {
-		return now.Add(-ago), nil
+	at, err := parseInstant(flag, text, now, time.Local)
+	if err != nil {
+		return at, usageError{err}
 	}
-	for _, layout := range []string{time.RFC3339, "2006-01-02 15:04", time.DateTime, time.DateOnly} {
-		if at, err := time.ParseInLocation(layout, text, time.Local); err == nil {
-			return at, nil
-		}
-	}
-	return time.Time{}, usageError{fmt.Errorf("%s %q is no time; write 168h for how long ago, or 2026-03-01, or 2026-03-01T12:00:00Z", flag, text)}
+	return at, nil
 }
 
 func (a *app) replay(ctx context.Context, f *fleet.Fleet, o replayOptions) error {
