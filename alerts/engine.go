@@ -20,6 +20,7 @@ type Engine struct {
 	byKey   map[fleet.AlarmKey]*watch
 	alike   map[settings]*settings
 	reports map[fleet.Kind]*report
+	steps   *clockSteps
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
 	orders  []Order       // what is out of service
 	now     time.Time     // last Advance
@@ -42,7 +43,7 @@ type Counts struct {
 
 // New returns an engine for a fleet. It keeps f, which must not change any more.
 func New(f *fleet.Fleet) *Engine {
-	e := &Engine{}
+	e := &Engine{steps: new(clockSteps)}
 	e.build(f)
 	return e
 }

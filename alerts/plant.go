@@ -161,11 +161,12 @@ func (e *Engine) build(f *fleet.Fleet) {
 			e.watchRing(r)
 		}
 		for _, k := range []kindIndex{clockStepped, alarmFlood, alarmChattering} { // after all that they count
-			e.watchOn(k, fleet.Subject(fs.ID), watch{site: st})
+			e.watchOn(k, fleet.Subject(fs.ID), watch{site: st, steps: e.steps})
 		}
 		e.sites = append(e.sites, st)
 	}
 	e.watchStore()
+	e.watchClock()
 }
 
 func (e *Engine) buildRing(st *site, f *fleet.Ring) *ring {

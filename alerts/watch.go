@@ -17,7 +17,8 @@ type watch struct {
 	unit *unit // nil: the subject is no controller
 	link *link // nil: the subject is no link
 
-	report *report // what was said of the store; nil: the subject is something else
+	report *report     // what was said of the store; nil: the subject is something else
+	steps  *clockSteps // that the program saw of its own clock; nil: the kind is another one
 
 	standing
 	words words

@@ -75,6 +75,9 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	engine := alerts.New(judged)
 	recall(engine, f.Store, d.log)
 	engine.Restore(standing)
+	if err := recallSteps(ctx, engine, journal, d.time.of(time.Now().Round(0))); err != nil {
+		return fmt.Errorf("reading the steps of the clock: %w", err)
+	}
 
 	var r *road.Road
 	measured := &measurer{journal: journal, engine: engine, now: func() time.Time { return d.time.of(time.Now().Round(0)) }, log: d.log}

@@ -172,6 +172,13 @@ func (r *replay) run(frames iter.Seq2[fleet.Frame, error], history iter.Seq2[fle
 
 // judge lets the engine judge an instant of which all frames have come.
 func (r *replay) judge(now time.Time, past *pastRaises, begun *bool) error {
+	var then []heard
+	if !now.Before(r.from) {
+		if err := past.until(now, func(h heard) { then = append(then, h) }); err != nil {
+			return err
+		}
+		r.tellSteps(then)
+	}
 	changes := r.engine.Advance(now)
 	if now.Before(r.from) {
 		return nil
@@ -180,8 +187,8 @@ func (r *replay) judge(now time.Time, past *pastRaises, begun *bool) error {
 		*begun = true
 		r.stood = len(r.engine.Alarms()) - len(changes)
 	}
-	if err := past.until(now, r.hear); err != nil {
-		return err
+	for _, h := range then {
+		r.hear(h)
 	}
 	for i := range changes {
 		if changes[i].Alarm.State == fleet.Unacknowledged {
@@ -190,6 +197,20 @@ func (r *replay) judge(now time.Time, past *pastRaises, begun *bool) error {
 	}
 	r.settle(now)
 	return nil
+}
+
+// tellSteps tells the engine what the program saw of its own clock then: of that the readings say nothing, or less.
+func (r *replay) tellSteps(then []heard) {
+	for _, h := range then {
+		if h.alarm.Kind != alerts.ClockStepped || h.alarm.Subject != fleet.OwnStore {
+			continue
+		}
+		for _, f := range h.alarm.Figures {
+			if by := time.Duration(f.Value * float64(time.Second)); f.Name == "step" {
+				r.engine.StepClock(h.alarm.Since.Add(-by), h.alarm.Since, false)
+			}
+		}
+	}
 }
 
 // hear looks for an alarm among those of the other side, the oldest first.

@@ -31,6 +31,8 @@ type Judge interface {
 	Alarms() []fleet.Alarm
 	// Report says whether a condition of the program's own store holds, and why; no frame tells of that.
 	Report(kind fleet.Kind, holds bool, why string)
+	// StepClock says that the machine's clock was stepped, and whether what was read before moved along.
+	StepClock(before, after time.Time, moved bool)
 }
 
 // Watcher takes frames and changes as they come: the metrics, a live view. Its methods are called from several

@@ -71,6 +71,8 @@ func (j *judge) Alarms() []fleet.Alarm { return nil }
 
 func (j *judge) Report(fleet.Kind, bool, string) {}
 
+func (j *judge) StepClock(time.Time, time.Time, bool) {}
+
 func newRoad(d *disk, commit time.Duration) (*road.Road, *bytes.Buffer) {
 	var log bytes.Buffer
 	return road.New(d, &judge{}, commit, slog.New(slog.NewTextHandler(&log, nil))), &log
