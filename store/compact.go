@@ -99,7 +99,7 @@ func (s *Store) rewrite(ctx context.Context, next string, like fs.FileInfo, p Pr
 	if err != nil {
 		return 0, err
 	}
-	if err := checkPages(next); err != nil {
+	if err := checkPages(next, nil); err != nil {
 		return 0, fmt.Errorf("what was written does not check: %w; is the disk failing?", err)
 	}
 	p.tell(2*like.Size(), 2*like.Size())

@@ -240,7 +240,7 @@ func TestCopyWhileWriting(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		st, err := store.VerifyFile(t.Context(), copied)
+		st, err := store.VerifyFile(t.Context(), copied, nil)
 		if err != nil || st.Size != size {
 			t.Errorf("copy %d of %d bytes: %+v, %v", i, size, st, err)
 		}
@@ -274,7 +274,7 @@ func TestVerifyFileFinds(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := store.VerifyFile(t.Context(), path); err != nil {
+	if _, err := store.VerifyFile(t.Context(), path, nil); err != nil {
 		t.Fatal(err)
 	}
 	r := rand.New(rand.NewPCG(7, 8))
@@ -287,7 +287,7 @@ func TestVerifyFileFinds(t *testing.T) {
 		if err := os.WriteFile(path, b, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		_, err := store.VerifyFile(t.Context(), path)
+		_, err := store.VerifyFile(t.Context(), path, nil)
 		switch {
 		case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrForeign), errors.Is(err, store.ErrNewer):
 			found++
@@ -303,7 +303,7 @@ func TestVerifyFileFinds(t *testing.T) {
 		if err := os.WriteFile(path, whole[:r.IntN(len(whole)/4)], 0o600); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := store.VerifyFile(t.Context(), path); err == nil {
+		if _, err := store.VerifyFile(t.Context(), path, nil); err == nil {
 			t.Error("a store cut to less than a quarter checks")
 		}
 	}

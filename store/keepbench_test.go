@@ -45,7 +45,7 @@ func BenchmarkKeeping(b *testing.B) {
 	}
 	b.Run("verify", func(b *testing.B) {
 		for b.Loop() {
-			st, err := store.VerifyFile(b.Context(), path)
+			st, err := store.VerifyFile(b.Context(), path, nil)
 			if err != nil {
 				b.Fatal(err)
 			}

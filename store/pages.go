@@ -12,6 +12,7 @@ type pages struct {
 	r    io.ReaderAt
 	meta meta
 	used []uint64 // a bit for each page
+	look func(n int) error
 }
 
 var errHeads = errors.New("both of its head pages are damaged")
@@ -83,6 +84,11 @@ func (p *pages) read(id uint64) ([]byte, error) {
 	overflow := uint64(native.Uint32(page[12:]))
 	if native.Uint64(page) != id || overflow > overflowLimit {
 		return nil, fmt.Errorf("the head of page %d makes no sense", id)
+	}
+	if p.look != nil {
+		if err := p.look(int(overflow+1) * len(page)); err != nil {
+			return nil, err
+		}
 	}
 	if err := p.use(id, overflow); err != nil {
 		return nil, err

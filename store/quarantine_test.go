@@ -114,7 +114,7 @@ func TestQuarantine(t *testing.T) {
 			if err := s.Close(); err != nil {
 				t.Fatal(err)
 			}
-			st, err := store.VerifyFile(t.Context(), path)
+			st, err := store.VerifyFile(t.Context(), path, nil)
 			if err != nil || st.Quarantined != 1 || st.Damaged != 0 {
 				t.Errorf("VerifyFile() = %d in quarantine, %d damaged, %v; want 1, 0", st.Quarantined, st.Damaged, err)
 			}

@@ -16,6 +16,11 @@ const faultsNamed = 20
 // frames whose layout is missing, standing alarms that are not what the changes led to. It holds no transaction for
 // long, so that writes go on; while alarms change under its eyes it may find them standing otherwise than it thinks.
 func (s *Store) Verify(ctx context.Context) error {
+	return s.verify(ctx, func(int) error { return nil })
+}
+
+// verify is Verify that tells how many bytes of records it has read.
+func (s *Store) verify(ctx context.Context, told func(n int) error) error {
 	v := verifier{s: s, unpacker: unpacker{layout: s.layout}, last: make(map[fleet.AlarmKey]lastChange)}
 	for _, step := range []struct {
 		bucket []byte
@@ -41,6 +46,9 @@ func (s *Store) Verify(ctx context.Context) error {
 			if err != nil {
 				return explain("verifying", s.path, err)
 			}
+			if err := told(sizeOf(batch)); err != nil {
+				return explain("verifying", s.path, err)
+			}
 			for i := range batch {
 				if err := step.look(&batch[i]); err != nil {
 					s.damagedRecord(step.bucket, batch[i].key, err)
@@ -55,6 +63,13 @@ func (s *Store) Verify(ctx context.Context) error {
 		}
 	}
 	return v.verdict()
+}
+
+func sizeOf(batch []record) (n int) {
+	for i := range batch {
+		n += len(batch[i].key) + len(batch[i].value)
+	}
+	return n
 }
 
 type verifier struct {

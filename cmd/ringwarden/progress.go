@@ -37,17 +37,24 @@ func showProgress(w io.Writer, what string, size func(int64) string, unit progre
 	if !isTerminal(w) {
 		return plainProgress(w, what, size, time.Now), func() {}
 	}
-	bar := progressbar.NewOptions64(-1,
-		progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what), unit,
-		progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30))
+	var bar *progressbar.ProgressBar
 	known := int64(-1)
 	return func(done, total int64) {
-		if total != known {
-			bar.ChangeMax64(total)
-			known = total
+			if bar == nil { // now, so that it is one from its first drawing on
+				bar, known = progressbar.NewOptions64(total,
+					progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(what), unit, progressbar.OptionSetRenderBlankState(true),
+					progressbar.OptionThrottle(100*time.Millisecond), progressbar.OptionClearOnFinish(), progressbar.OptionSetWidth(30)), total
+			}
+			if total != known {
+				bar.ChangeMax64(total)
+				known = total
+			}
+			_ = bar.Set64(done) // a bar that cannot be drawn is no reason to stop
+		}, func() {
+			if bar != nil {
+				_ = bar.Finish()
+			}
 		}
-		_ = bar.Set64(done) // a bar that cannot be drawn is no reason to stop
-	}, func() { _ = bar.Finish() }
 }
 
 // plainProgress says nothing of a job that is done before plainEvery.

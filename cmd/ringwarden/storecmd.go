@@ -106,12 +106,16 @@ func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
 }
 
 func (a *app) verifyFile(ctx context.Context, path, name string) error {
-	st, err := store.VerifyFile(ctx, path)
+	p, done := progress(a.err, "checking")
+	st, err := store.VerifyFile(ctx, path, p)
+	done()
 	switch {
 	case errors.Is(err, store.ErrDamaged) && st.Path == "":
 		return hintedError{err, "nothing of it can be read safely; a daemon that starts moves it aside and begins a new one"}
 	case errors.Is(err, store.ErrDamaged):
 		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and a backup can take the place of the file"}
+	case errors.Is(err, context.Canceled):
+		return hintedError{err, "nothing was changed"}
 	case err != nil:
 		return withNextStep(err)
 	}
@@ -189,7 +193,9 @@ func (a *app) backup(ctx context.Context, f *fleet.Fleet, path string) error {
 	if err != nil {
 		return fmt.Errorf("backing up: %w", err)
 	}
-	st, err := store.VerifyFile(ctx, path)
+	p, done = progress(a.err, "checking the copy")
+	st, err := store.VerifyFile(ctx, path, p)
+	done()
 	if err != nil {
 		return hintedError{fmt.Errorf("the backup does not check: %w", err), "ringwarden store verify says whether the database itself is damaged; if it is not, the disk of the backup is"}
 	}

@@ -173,7 +173,7 @@ func TestBackupGoesOn(t *testing.T) {
 		}
 		began = first
 		if err == nil {
-			st, err := store.VerifyFile(t.Context(), to)
+			st, err := store.VerifyFile(t.Context(), to, nil)
 			if err != nil || st.Size != size || !st.Newest.Equal(noon.Add(8639*10*time.Second)) {
 				t.Errorf("the backup of %d bytes: %+v, %v", size, st, err)
 			}
@@ -206,7 +206,7 @@ func TestBackupBeginsAgain(t *testing.T) {
 	if _, err := h.client.Backup(t.Context(), to, nil); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := store.VerifyFile(t.Context(), to); err != nil || len(beside(t, to, "*")) != 1 {
+	if _, err := store.VerifyFile(t.Context(), to, nil); err != nil || len(beside(t, to, "*")) != 1 {
 		t.Errorf("VerifyFile() = %v; the folder holds %v", err, beside(t, to, "*"))
 	}
 	before, err := os.ReadFile(to)
