@@ -97,7 +97,7 @@ type worker struct {
 
 func (w *worker) run(ctx context.Context) {
 	if err := w.sink.check(); err != nil {
-		w.desk.log.Error("messages about alarms will fail", "to", w.to.String(), "error", err)
+		w.desk.log.Error("a way to tell people of alarms needs mending", "to", w.to.String(), "error", err)
 	}
 	var reminder <-chan time.Time
 	if r, ok := w.sink.(reminding); ok {

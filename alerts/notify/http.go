@@ -15,6 +15,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"ringwarden/fleet"
 )
 
 // Dial makes a connection, as [net.Dialer.DialContext] does.
@@ -95,7 +97,7 @@ func (p *poster) post(ctx context.Context, path string, header http.Header, body
 		if u, ok := errors.AsType[*url.Error](err); ok {
 			err = u.Err
 		}
-		return 0, fmt.Errorf("posting to %s: %w", p.url.Host, err)
+		return 0, fmt.Errorf("posting to %s: %w", p.url.Host, plainly(err, fleet.Span(p.client.Timeout)))
 	}
 	defer answer.Body.Close()
 	// The status has come: what becomes of the rest does not matter.

@@ -72,7 +72,7 @@ func (m *mailer) send(ctx context.Context, msg *Message) error {
 	}
 	session, err := client.DialToSMTPClientWithContext(ctx)
 	if err != nil {
-		return fmt.Errorf("handing mail to %s: %w", m.server.Server, err)
+		return fmt.Errorf("handing mail to %s: %w", m.server.Server, plainly(err, fleet.Span(mailTime)))
 	}
 	err = client.SendWithSMTPClient(session, letter)
 	if letter.IsDelivered() {
@@ -82,7 +82,7 @@ func (m *mailer) send(ctx context.Context, msg *Message) error {
 	if err == nil {
 		err = errors.New("it did not say that it took it")
 	}
-	err = fmt.Errorf("handing mail to %s: %w", m.server.Server, err)
+	err = fmt.Errorf("handing mail to %s: %w", m.server.Server, plainly(err, fleet.Span(mailTime)))
 	if refused := new(mail.SendError); errors.As(err, &refused) && final(refused) {
 		return refusal{err}
 	}

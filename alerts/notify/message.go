@@ -83,6 +83,8 @@ type Item struct {
 	Why   string      `json:"why,omitempty"` // of the change
 	Alarm fleet.Alarm `json:"alarm"`
 	Times int         `json:"times,omitempty"` // how often it was raised while the digest gathered
+	// Was is what held a raised alarm back until then: shelved, out of service, suppressed; else normal.
+	Was fleet.AlarmState `json:"was,omitempty"`
 }
 
 // Why a message is a digest.
@@ -180,7 +182,11 @@ func newItem(news News, c *fleet.Change) Item {
 			a.Figures = append(a.Figures, f)
 		}
 	}
-	return Item{News: news, At: c.At, Why: shorten(c.Why, textLimit), Alarm: a}
+	i := Item{News: news, At: c.At, Why: shorten(c.Why, textLimit), Alarm: a}
+	if _, ok := heldBack[c.From]; ok && news == Raised {
+		i.Was = c.From
+	}
+	return i
 }
 
 // shorten cuts a text at a whole letter.

@@ -60,6 +60,27 @@ var ErrUnknown = errors.New("nobody of that name is to be told")
 // Recipients lists the names that can be told, as the fleet file has them.
 func Recipients(f *fleet.Fleet) []string { return newPlan(f).recipients() }
 
+// Check says, for each way that people are told by, what is wrong with its files: a secret that cannot be read or that is
+// none, or that every user of this machine can read. It asks no server. Those of several ways are said once.
+func Check(f *fleet.Fleet) []error {
+	p := newPlan(f)
+	var faults []error
+	said := map[string]bool{}
+	for _, name := range p.recipients() {
+		for _, c := range p.waysTo(name) {
+			s, err := p.sink(c, nil)
+			if err == nil {
+				err = s.check()
+			}
+			if err != nil && !said[err.Error()] {
+				said[err.Error()] = true
+				faults = append(faults, fmt.Errorf("%s: %w", c, err))
+			}
+		}
+	}
+	return faults
+}
+
 // SendTest sends a test message at once to a recipient, or to everybody if name is empty, by every way there is, and
 // calls yield with what became of each. Nothing is stored, and nothing is tried again. The error is [ErrUnknown] if
 // there is nobody to send to.

@@ -141,7 +141,7 @@ func (p *plan) writeItem(b *strings.Builder, i *Item) {
 	fmt.Fprintf(b, "%s\n", stop(a.Text))
 	switch i.News {
 	case Raised:
-		fmt.Fprintf(b, "It has been so since %s. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
+		fmt.Fprintf(b, "%sIt has been so since %s. %s\n", heldBack[i.Was], p.clock(a.Since, a.Subject), haste[a.Priority])
 	case Reminder:
 		fmt.Fprintf(b, "It has been so since %s, and nobody has acknowledged it. %s\n", p.clock(a.Since, a.Subject), haste[a.Priority])
 	case Returned:
@@ -180,6 +180,13 @@ func (p *plan) writeEnd(b *strings.Builder, i *Item) {
 	default:
 		fmt.Fprint(b, "\n")
 	}
+}
+
+// heldBack tells why an alarm comes that began long ago, or that was told of before.
+var heldBack = map[fleet.AlarmState]string{
+	fleet.Shelved:      "It was shelved until now, and stands. ",
+	fleet.OutOfService: "It was out of service until now, and stands. ",
+	fleet.Suppressed:   "Another alarm explained it until now, and does not any more. ",
 }
 
 var haste = map[fleet.Priority]string{

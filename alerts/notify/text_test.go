@@ -32,6 +32,8 @@ func TestMessagesRead(t *testing.T) {
 		"Otter Weir: Cedar has tripped on a ground fault.", "Go there with a licensed person.", "A faulted array can be live on grounded metal.")
 	over := link
 	over.At, over.From, over.Alarm.State, over.Why = at.Add(2*time.Hour), fleet.Unacknowledged, fleet.AlarmNormal, "no longer in the fleet file"
+	again := link
+	again.From = fleet.Shelved
 	hidden := link
 	hidden.At, hidden.From, hidden.Alarm.State, hidden.Why = at.Add(3*time.Hour), fleet.Acknowledged, fleet.Suppressed, "site-silent on mill"
 
@@ -55,7 +57,7 @@ func TestMessagesRead(t *testing.T) {
 
 	plan := newPlan(mill())
 	var b strings.Builder
-	for _, m := range []*Message{single(link), single(trip), single(over), single(hidden), digest, calm} {
+	for _, m := range []*Message{single(link), single(again), single(trip), single(over), single(hidden), digest, calm} {
 		fmt.Fprintf(&b, "Subject: %s\n\n%s--\n", plan.subject(m), plan.text(m))
 	}
 	body, err := json.MarshalIndent(plan.payload(digest), "", "  ")
