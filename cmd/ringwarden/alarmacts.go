@@ -80,7 +80,7 @@ func (a *app) actCommand(to *remote, verb dashboard.Verb, c *cobra.Command) *cob
 		c.Flags().StringArrayVar(&kinds, "kind", nil, "only alarms of this kind; can be given again")
 	}
 	c.RunE = func(c *cobra.Command, args []string) error {
-		if last := args[named-1]; strings.HasSuffix(last, ".yaml") || strings.HasSuffix(last, ".yml") {
+		if last := ""; len(fleetArgument(args[:named], &last)) < named {
 			err := fmt.Errorf("%s is the fleet file, which comes last; %s wants %s before it", last, c.CommandPath(), what)
 			return hintedError{usageError{err}, "usage: " + c.UseLine()}
 		}

@@ -149,9 +149,14 @@ func (r *remote) daemon(ctx context.Context, a *app, args []string) (*dashboard.
 	}
 	c, err := localClient(ctx, f)
 	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ECONNREFUSED) {
-		err = hintedError{errors.New("no daemon has " + f.Store + " open, and it alone can do that"), "ringwarden run FLEET-FILE starts it; a daemon elsewhere is asked with --url"}
+		err = noDaemon(f)
 	}
 	return c, err
+}
+
+// noDaemon says that only the daemon can do what was asked for.
+func noDaemon(f *fleet.Fleet) error {
+	return hintedError{errors.New("no daemon has " + f.Store + " open, and it alone can do that"), "ringwarden run FLEET-FILE starts it; a daemon elsewhere is asked with --url"}
 }
 
 // openAlarms asks the daemon if one has the store open, and reads its database otherwise.

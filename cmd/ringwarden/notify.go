@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -37,15 +38,19 @@ func notifyHealth(desk *notify.Desk) []metrics.NotifyHealth {
 func (a *app) notifyCommand() *cobra.Command {
 	var file string
 	test := &cobra.Command{
-		Use:   "test [NAME]",
+		Use:   "test [NAME] [FLEET-FILE]",
 		Short: "Send a test message to everybody, or to one of them",
 		Long: `Send a test message to everybody under notify in the fleet file, or to the person, webhook or Alertmanager that is
 named, by every way there is, and say what became of each. Nothing is stored and nothing is tried again; a running
 daemon is not disturbed. An Alertmanager shows the test for a few minutes.`,
-		Example: `  ringwarden notify test --fleet fleet.yaml
-  ringwarden notify test Maren --fleet fleet.yaml`,
-		Args: arguments(0, 1, "one name at most"),
+		Example: `  ringwarden notify test fleet.yaml
+  ringwarden notify test Maren fleet.yaml`,
+		Args: arguments(0, 2, "one name and one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
+			args = fleetArgument(args, &file)
+			if len(args) > 1 {
+				return hintedError{usageError{fmt.Errorf("%q is no fleet file: its name would end in .yaml", args[1])}, "usage: " + c.UseLine()}
+			}
 			name := ""
 			if len(args) > 0 {
 				name = args[0]
@@ -53,9 +58,23 @@ daemon is not disturbed. An Alertmanager shows the test for a few minutes.`,
 			return a.testNotify(c.Context(), file, name)
 		},
 	}
-	test.Flags().StringVar(&file, "fleet", defaultFleet, "the fleet file")
+	fleetFlag(test, &file)
 	return group("notify", "Try out who is told of alarms, and see what has not got through",
 		`Who is told of alarms, and how, stands under notify in the fleet file; fleet/FORMAT.md describes it.`, test, a.notifyListCommand(), a.notifyRetryCommand())
+}
+
+// fleetFlag is for command lines on which a fleet file would not be told from a name or a key if it does not end in .yaml.
+func fleetFlag(c *cobra.Command, file *string) {
+	c.Flags().StringVar(file, "fleet", defaultFleet, "the fleet file; needed only if its name does not end in .yaml")
+}
+
+// fleetArgument takes the fleet file from the end of the arguments, if it is there, and returns the others.
+func fleetArgument(args []string, file *string) []string {
+	if n := len(args) - 1; n >= 0 && (strings.HasSuffix(args[n], ".yaml") || strings.HasSuffix(args[n], ".yml")) {
+		*file = args[n]
+		return args[:n]
+	}
+	return args
 }
 
 func (a *app) testNotify(ctx context.Context, file, name string) error {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -20,15 +21,18 @@ func (a *app) notifyListCommand() *cobra.Command {
 	var file string
 	var asJSON bool
 	c := &cobra.Command{
-		Use:   "list",
+		Use:   "list [FLEET-FILE]",
 		Short: "List the messages that wait, and those that were given up, with why",
 		Long: `List the messages about alarms that were given up and those that wait, each with whom it is for, what it says, and what
 went wrong last. A message is given up after about a day of trying, or when the other side says that it never wants it;
 the newest 256 of those are kept. ringwarden notify retry tries them again.`,
-		Example: `  ringwarden notify list --fleet fleet.yaml
-  ringwarden notify list --fleet fleet.yaml --json`,
-		Args: arguments(0, 0, "no argument"),
-		RunE: func(c *cobra.Command, _ []string) error {
+		Example: `  ringwarden notify list fleet.yaml
+  ringwarden notify list fleet.yaml --json`,
+		Args: arguments(0, 1, "one fleet file at most"),
+		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 1 {
+				file = args[0]
+			}
 			f, err := loadFleet([]string{file})
 			if err != nil {
 				return err
@@ -36,7 +40,7 @@ the newest 256 of those are kept. ringwarden notify retry tries them again.`,
 			return a.listMessages(c.Context(), f, asJSON)
 		},
 	}
-	c.Flags().StringVar(&file, "fleet", defaultFleet, "the fleet file")
+	fleetFlag(c, &file)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON instead of text")
 	return c
 }
@@ -75,7 +79,7 @@ func (a *app) printMessage(e *notify.Entry, now time.Time) {
 	case !e.GivenUp.IsZero():
 		state = "given up " + e.GivenUp.Local().Format(time.DateTime)
 	case e.Due.After(now) && e.Tries > 0:
-		state = "waits, tried again " + e.Due.Local().Format(time.DateTime)
+		state = "waits, next try " + e.Due.Local().Format(time.DateTime)
 	case e.Due.After(now):
 		state = "waits until " + e.Due.Local().Format(time.DateTime)
 	}
@@ -93,14 +97,15 @@ func (a *app) notifyRetryCommand() *cobra.Command {
 	var file string
 	var all bool
 	c := &cobra.Command{
-		Use:   "retry KEY | --all",
+		Use:   "retry KEY | --all [FLEET-FILE]",
 		Short: "Try messages again that were given up",
 		Long: `Let the running daemon try a message again that it has given up, as ringwarden notify list shows it, or all of them. It
 keeps its key, so that whoever has got it after all can tell. Mend first what was wrong: the list says what.`,
-		Example: `  ringwarden notify retry rw_4f1c09a2b7d83e5566a0c1d2e3f40516 --fleet fleet.yaml
-  ringwarden notify retry --all --fleet fleet.yaml`,
-		Args: arguments(0, 1, "the key of one message, or --all"),
+		Example: `  ringwarden notify retry rw_4f1c09a2b7d83e5566a0c1d2e3f40516 fleet.yaml
+  ringwarden notify retry --all fleet.yaml`,
+		Args: arguments(0, 2, "the key of one message, or --all, and one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
+			args = fleetArgument(args, &file)
 			if (len(args) == 1) == all {
 				return hintedError{usageError{errors.New("say which message, or --all")}, "ringwarden notify list shows their keys"}
 			}
@@ -116,14 +121,16 @@ keeps its key, so that whoever has got it after all can tell. Mend first what wa
 			switch {
 			case errors.Is(err, fs.ErrPermission):
 				return doorHint(f, err)
+			case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ECONNREFUSED):
+				return noDaemon(f)
 			case err != nil:
-				return hintedError{err, "ringwarden notify list shows what was given up, and the daemon must run"}
+				return hintedError{err, "ringwarden notify list shows what was given up"}
 			}
 			fmt.Fprintf(a.out, "%s again\n", count(n, "message is tried", "messages are tried"))
 			return nil
 		},
 	}
-	c.Flags().StringVar(&file, "fleet", defaultFleet, "the fleet file")
+	fleetFlag(c, &file)
 	c.Flags().BoolVar(&all, "all", false, "all that were given up")
 	return c
 }

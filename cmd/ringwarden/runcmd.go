@@ -175,12 +175,27 @@ fleet/FORMAT.md describes it, and testdata/demo/fleet.yaml is one to start from.
 		&cobra.Command{
 			Use:   "check [FLEET-FILE]",
 			Short: "Check a fleet file and every register map that it names",
-			Long: `Check a fleet file, its alarm rules, every register map that it names, and who may log in to the pages. All faults of all files are shown at
-once, each with its place. No device is asked anything.`,
+			Long: `Check a fleet file, its alarm rules, every register map that it names, who may log in to the pages, and the files with
+secrets by which people are told. All faults of all files are shown at once, each with its place. No device and no
+server is asked anything.`,
 			Example: "  ringwarden config check fleet.yaml",
 			Args:    arguments(0, 1, "one fleet file at most"),
 			RunE:    func(_ *cobra.Command, args []string) error { return a.checkConfig(fleetPath(args)) },
 		})
+}
+
+// checkSecrets returns what is wrong with the files that the ways to people need. What only another user may read is the
+// daemon's own matter, and is told.
+func (a *app) checkSecrets(f *fleet.Fleet) error {
+	var faults []error
+	for _, err := range notify.Check(f) {
+		if errors.Is(err, fs.ErrPermission) {
+			fmt.Fprintf(a.err, "ringwarden: not checked: %v\n", err)
+			continue
+		}
+		faults = append(faults, err)
+	}
+	return errors.Join(faults...)
 }
 
 func (a *app) checkConfig(path string) error {
@@ -191,6 +206,9 @@ func (a *app) checkConfig(path string) error {
 	f := p.fleet
 	who, err := users(f)
 	if err != nil {
+		return err
+	}
+	if err := a.checkSecrets(f); err != nil {
 		return err
 	}
 	fmt.Fprintf(a.out, "%s: no fault\n", path)
