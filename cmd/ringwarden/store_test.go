@@ -152,6 +152,41 @@ func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
 	}
 }
 
+// Who stops the check of a backup hears that the copy is whole, and how to check it, and not that it or the disk is bad.
+func TestCtrlCWhileABackupIsChecked(t *testing.T) {
+	path := millStore(t, 2)
+	to := filepath.Join(filepath.Dir(path), "b.db")
+	var out, errs bytes.Buffer
+	if got := run(t.Context(), []string{"store", "backup", to + "1", path}, &out, &errs); got != exitDone {
+		t.Fatal(&errs)
+	}
+	whole, err := os.Stat(to + "1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out.Reset()
+	got := run(untilThere{t.Context(), to, whole.Size()}, []string{"store", "backup", to, path}, &out, &errs)
+	want := "ringwarden: " + to + " is copied whole but was not checked: it was stopped\nhint: ringwarden store verify --file " + to + " checks it\n"
+	if got != exitFail || errs.String() != want || out.Len() != 0 {
+		t.Errorf("exit status %d\n%s%s", got, &out, &errs)
+	}
+}
+
+// untilThere is done once a file is there whole.
+type untilThere struct {
+	context.Context
+	path string
+	size int64
+}
+
+// Err says whether the file is there.
+func (c untilThere) Err() error {
+	if info, err := os.Stat(c.path); err == nil && info.Size() == c.size {
+		return context.Canceled
+	}
+	return nil
+}
+
 // Elsewhere than on a terminal, long work says a line now and then, and short work nothing.
 func TestPlainProgress(t *testing.T) {
 	var out bytes.Buffer

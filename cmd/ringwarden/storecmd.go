@@ -161,8 +161,8 @@ func (a *app) storeBackupCommand() *cobra.Command {
 		Use:   "backup DESTINATION [FLEET-FILE]",
 		Short: "Copy the database, while the daemon runs or not",
 		Long: `Copy the database as it is now to a file that is not there yet, and check the copy. While the daemon runs, it makes the
-copy beside its database and sends it; it goes on polling and storing meanwhile. A backup that was interrupted goes on
-where it stopped when the same command is given again within an hour.
+copy beside its database and sends it; it goes on polling and storing meanwhile. What was interrupted in sending goes on
+where it stopped when the same command is given again within an hour; what was interrupted before that begins again.
 
 To go back to a backup, stop the daemon and put the file in the place of the database.`,
 		Example: "  ringwarden store backup /media/stick/ringwarden-2026-06.db fleet.yaml",
@@ -196,6 +196,9 @@ func (a *app) backup(ctx context.Context, f *fleet.Fleet, path string) error {
 	p, done = progress(a.err, "checking the copy")
 	st, err := store.VerifyFile(ctx, path, p)
 	done()
+	if err != nil && ctx.Err() != nil {
+		return hintedError{fmt.Errorf("%s is copied whole but was not checked: %w", path, context.Cause(ctx)), "ringwarden store verify --file " + path + " checks it"}
+	}
 	if err != nil {
 		return hintedError{fmt.Errorf("the backup does not check: %w", err), "ringwarden store verify says whether the database itself is damaged; if it is not, the disk of the backup is"}
 	}

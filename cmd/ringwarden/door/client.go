@@ -143,7 +143,22 @@ func (c *Client) Backup(ctx context.Context, path string, p store.Progress) (siz
 	if size, err = receive(ctx, a, part, have, p); err != nil {
 		return 0, err
 	}
-	return size, finish(part, path)
+	if err := finish(part, path); err != nil {
+		return 0, err
+	}
+	c.forget(ctx, id)
+	return size, nil
+}
+
+// forget tells the daemon that its copy is not needed any more. If it does not hear, it keeps it for a while.
+func (c *Client) forget(ctx context.Context, id string) {
+	r, err := http.NewRequestWithContext(ctx, http.MethodDelete, base+pathBackup+"?"+url.Values{"id": {id}}.Encode(), nil)
+	if err != nil {
+		return
+	}
+	if a, err := c.http.Do(r); err == nil {
+		a.Body.Close()
+	}
 }
 
 // partName returns the name of what was fetched so far of a copy.
@@ -204,7 +219,7 @@ func receive(ctx context.Context, a *http.Response, part string, have int64, p s
 			err = context.Cause(ctx)
 		}
 		if err != nil {
-			return 0, fmt.Errorf("%d of %d bytes are there, and the same command goes on from them: %w", have, total, err)
+			return 0, fmt.Errorf("%s of %s are there, and the same command goes on from them: %w", fleet.Size(have), fleet.Size(total), err)
 		}
 	}
 	return total, errors.Join(f.Sync(), f.Close())

@@ -20,7 +20,7 @@ import (
 const copyKept = time.Hour
 
 // copies holds the one copy of a store that is being fetched. It lies beside the store, under its name and the copy's
-// own, until nobody has asked for it for copyKept.
+// own, until it was fetched, or nobody has asked for it for copyKept.
 type copies struct {
 	store  *store.Store
 	prefix string
@@ -31,6 +31,7 @@ type copies struct {
 	id      string     // of the copy that is there; empty: there is none
 	readers int
 	used    time.Time
+	fetched bool // somebody has all of it
 }
 
 func newCopies(s *store.Store, path string) *copies {
@@ -66,7 +67,27 @@ func (c *copies) take(ctx context.Context, id string) (string, func(), error) {
 		defer c.mu.Unlock()
 		c.readers--
 		c.used = time.Now()
+		c.remove()
 	}, nil
+}
+
+// forget removes a copy that somebody has fetched, as soon as nobody else reads it.
+func (c *copies) forget(id string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if id == "" || id != c.id {
+		return
+	}
+	c.fetched = true
+	c.remove()
+}
+
+// remove removes a copy that was fetched and that nobody reads; c.mu is held.
+func (c *copies) remove() {
+	if c.fetched && c.readers == 0 && c.id != "" {
+		os.Remove(c.path(c.id))
+		c.id = ""
+	}
 }
 
 // make makes a copy in the place of the one that is there.
@@ -86,7 +107,7 @@ func (c *copies) make(ctx context.Context) (string, error) {
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.id, c.used = id, time.Now()
+	c.id, c.used, c.fetched = id, time.Now(), false
 	return id, nil
 }
 
@@ -139,6 +160,12 @@ func globQuote(s string) string {
 	return string(b)
 }
 
+// forget removes a copy that was fetched to its end: it takes as much room as the store.
+func (d *Door) forget(w http.ResponseWriter, r *http.Request) {
+	d.copies.forget(r.URL.Query().Get("id"))
+	w.WriteHeader(http.StatusNoContent)
+}
+
 // backup sends a copy: a new one, or with ?id= the rest of one that was begun. The entity tag is the copy's id; ranges
 // are those of RFC 9110, section 14.
 func (d *Door) backup(w http.ResponseWriter, r *http.Request) {
@@ -149,7 +176,7 @@ func (d *Door) backup(w http.ResponseWriter, r *http.Request) {
 		problem(w, http.StatusGone, err.Error())
 		return
 	case errors.Is(err, errBusy):
-		w.Header().Set("Retry-After", "10")
+		w.Header().Set("Retry-After", "1") // a copy for a command that was stopped ends soon
 		problem(w, http.StatusServiceUnavailable, err.Error())
 		return
 	case err != nil:

@@ -73,6 +73,7 @@ func New(o Options) *Door {
 	}
 	d.handle("GET "+pathStat, writeTime, d.stat)
 	d.handle("GET "+pathBackup, writeTime, d.backup)
+	d.handle("DELETE "+pathBackup, writeTime, d.forget)
 	d.handle("GET "+pathExport, writeTime, d.export)
 	d.handle("GET "+pathFrames, thinkTime, d.frames)
 	d.handle("GET "+pathChanges, thinkTime, d.changes)
