@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"log/slog"
 	"net"
+	"slices"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -178,8 +180,32 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			case <-ctx.Done():
 			}
 			d.log.Info("the fleet file was read again", "controllers", len(devices))
+			if later := atNextStart(d.plant.fleet, next.fleet); later != "" {
+				d.log.Warn("some of the fleet file is taken over at the next start only", "settings", later)
+			}
 		}
 	}
+}
+
+// atNextStart names the settings that a reload cannot take over.
+func atNextStart(now, next *fleet.Fleet) string {
+	var names []string
+	for _, s := range []struct {
+		name    string
+		differs bool
+	}{
+		{"listen", now.Listen != next.Listen},
+		{"plain_http", now.PlainHTTP != next.PlainHTTP},
+		{"web", now.Web != next.Web},
+		{"operators", !slices.Equal(now.Operators, next.Operators)},
+		{"store", now.Store != next.Store},
+		{"commit", now.Commit != next.Commit},
+	} {
+		if s.differs {
+			names = append(names, s.name)
+		}
+	}
+	return strings.Join(names, ", ")
 }
 
 // storeHealth says how the store is, and what waits for it.
