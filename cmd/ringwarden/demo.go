@@ -61,7 +61,7 @@ were raised, and no other; the exit status is 1 if not.`,
 	f.BoolVar(&o.list, "list", false, "list the shipped scenarios")
 	f.DurationVar(&o.limit, "for", 0, "end after this time, as in 90s; 0: when interrupted")
 	f.StringVar(&o.listen, "listen", fleet.DefaultListen, "address of the demo's own pages; a free port is taken if it is in use")
-	f.StringVar(&o.keep, "keep", "", "keep the database in this folder")
+	f.StringVar(&o.keep, "keep", "", "keep the database in this folder, with a fleet file and maps that the other commands read it by")
 	return c
 }
 
@@ -159,10 +159,7 @@ func (a *app) demo(ctx context.Context, o demoOptions) error {
 func demoStore(f *fleet.Fleet, keep string) (func(), error) {
 	if keep != "" {
 		f.Store = filepath.Join(keep, "demo.db")
-		if err := os.MkdirAll(keep, 0o755); err != nil {
-			return nil, fmt.Errorf("making the folder for the database: %w", err)
-		}
-		return func() {}, nil
+		return func() {}, keepDemoFiles(keep)
 	}
 	folder, err := os.MkdirTemp("", "ringwarden-demo-")
 	if err != nil {
@@ -231,7 +228,11 @@ func (a *app) greet(p *plant, o demoOptions) {
 	})
 	fmt.Fprintf(a.out, "  pages at http://%s/, where a click on a cable of the ring pulls it\n", p.fleet.Listen)
 	fmt.Fprintf(a.out, "  metrics at http://%s/metrics, alarms at http://%[1]s/api/v1/alarms\n", p.fleet.Listen)
-	fmt.Fprintf(a.out, "  readings in %s\n  Ctrl-C ends it\n\n", p.fleet.Store)
+	fmt.Fprintf(a.out, "  readings in %s\n", p.fleet.Store)
+	if o.keep != "" {
+		fmt.Fprintf(a.out, "    which stays, for commands such as: ringwarden store stat %s\n", filepath.Join(o.keep, demoFleetFile))
+	}
+	fmt.Fprint(a.out, "  Ctrl-C ends it\n\n")
 }
 
 // quiet keeps the daemon's log to what the view does not show.
