@@ -73,6 +73,7 @@ func (s *Store) rollDue(ctx context.Context, before time.Time) error {
 			if ctx.Err() != nil {
 				return context.Cause(ctx)
 			}
+			s.fine = nil // what that drops of them is to be made again
 			if err := s.rollDay(ctx, d, false); err != nil {
 				return err
 			}

@@ -39,6 +39,7 @@ func (s *Store) keepFine(ctx context.Context, last int64) error {
 			if err := s.rollDay(ctx, d, true); err != nil {
 				return err
 			}
+			s.noteFine(d.key)
 		}
 		if next = windowEnd(start); next == math.MaxInt64 {
 			return nil
@@ -81,7 +82,8 @@ func (s *Store) fineDays(ctx context.Context, start, last, over int64) ([]dueDay
 	days := make([]dueDay, 0, len(found))
 	err = s.view(func(tx *bbolt.Tx) error {
 		for _, d := range found {
-			if !hasFine(tx, d.controller, d.day.start) {
+			_, done := s.fine[string(d.key)]
+			if !hasFine(tx, d.controller, d.day.start) && (!done || isDue(tx.Bucket(bucketDue), d.controller, d.day)) {
 				days = append(days, d)
 			}
 		}
@@ -90,6 +92,18 @@ func (s *Store) fineDays(ctx context.Context, start, last, over int64) ([]dueDay
 	slices.SortFunc(days, func(a, b dueDay) int { return bytes.Compare(a.key, b.key) })
 	return days, err
 }
+
+// noteFine remembers that the rollups of five minutes of a day were made, though there may be none that begin when it does:
+// nothing was read then, or its site has another time zone by now and they are of days that were cut otherwise.
+func (s *Store) noteFine(key []byte) {
+	if s.fine == nil || len(s.fine) == fineKept {
+		s.fine = make(map[string]struct{}) // what is forgotten is made once more
+	}
+	s.fine[string(key)] = struct{}{}
+}
+
+// fineKept bounds what is remembered of that: the days of a year of forty controllers whose sites move.
+const fineKept = 1 << 14
 
 // hasFine reports whether rollups of five minutes are kept of a controller's day: of all its points or of none.
 func hasFine(tx *bbolt.Tx, id fleet.ControllerID, start int64) bool {

@@ -143,6 +143,65 @@ func TestARestartThatNoFallShows(t *testing.T) {
 	}
 }
 
+// Where a site moved to another time zone, the five minutes of the day that loses readings are made once, not at every turn
+// of the retention; and once more when readings of it come late.
+func TestRetentionAfterAChangeOfZone(t *testing.T) {
+	zone := time.UTC
+	s, err := store.Open(t.TempDir()+"/ringwarden.db", store.Options{Zone: func(fleet.ControllerID) *time.Location { return zone }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	var frames []fleet.Frame
+	for i := range 6 * 24 * 6 {
+		frames = append(frames, reading("mill/north/alder", noon.Add(time.Duration(i)*10*time.Minute), 480, uint64(i)))
+	}
+	appendFrames(t, s, frames...)
+	if err := s.Fold(t.Context(), noon.Add(130*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	zone = time.FixedZone("east", 5*3600)
+	commits := func(before time.Time) uint64 {
+		t.Helper()
+		was, _ := s.Stat()
+		if _, err := s.DropBefore(t.Context(), store.KindRaw, before); err != nil {
+			t.Fatal(err)
+		}
+		is, err := s.Stat()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return is.Commits - was.Commits
+	}
+	if first := commits(noon.Add(50 * time.Hour)); first < 3 {
+		t.Errorf("%d commits of the first turn, want some that make rollups", first)
+	}
+	samples := func() (n int) {
+		for _, o := range rolled(t, s, "mill/north/alder", "watts", store.FiveMinutes) {
+			n += o.Count
+		}
+		return n
+	}
+	want := samples()
+	for range 3 {
+		if n := commits(noon.Add(50 * time.Hour)); n != 1 {
+			t.Errorf("%d commits of another turn, want the one that drops", n)
+		}
+	}
+	if got := samples(); want != len(frames) || got != want {
+		t.Errorf("the five minutes have %d samples, and %d after some turns; want %d", want, got, len(frames))
+	}
+	late := reading("mill/north/alder", noon.Add(60*time.Hour+time.Minute), 480, 5)
+	appendFrames(t, s, late)
+	if err := s.Fold(t.Context(), noon.Add(140*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	commits(noon.Add(61 * time.Hour))
+	if got := samples(); got != want+1 {
+		t.Errorf("the five minutes have %d samples after a late reading, want %d", got, want+1)
+	}
+}
+
 // A site that moves to another time zone: its hours are each there once, before and after, and days tile: the one of the
 // change is shorter or longer.
 func TestASiteChangesItsZone(t *testing.T) {

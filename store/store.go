@@ -59,8 +59,9 @@ type Store struct {
 
 	// folding holds a token while a fold is at work. What stands below belongs to whoever put the token in.
 	folding   chan struct{}
-	runChunks []runChunk // the oldest first, at most runChunksKept
-	joined    int64      // the end of the windows whose chunks were joined; 0: not since Open
+	runChunks []runChunk          // the oldest first, at most runChunksKept
+	fine      map[string]struct{} // days whose five minutes were made; see noteFine
+	joined    int64               // the end of the windows whose chunks were joined; 0: not since Open
 
 	closed  atomic.Bool
 	layouts layoutBook
