@@ -21,6 +21,7 @@ type presence struct {
 	step      float64   // s: by how much the clock ran ahead of the uptime between the last two frames that told it
 	stepAt    time.Time // newest frame in which that was more than a late answer
 	missedAt  time.Time // newest poll that was tried and not answered
+	missedHow fleet.Outcome
 	losses    losses
 }
 
@@ -43,7 +44,9 @@ func (p *presence) note(s *stream, f *fleet.Frame, period time.Duration) {
 		}
 	default:
 		s.missed++
-		p.missedAt = latest(p.missedAt, f.At)
+		if f.At.After(p.missedAt) {
+			p.missedAt, p.missedHow = f.At, f.Outcome
+		}
 	}
 }
 

@@ -127,6 +127,7 @@ type actor struct {
 	slug   string
 	values map[fleet.Quantity]*value
 	mute   bool
+	how    fleet.Outcome // mute: what its polls come to
 	frozen []fleet.Value // what its registers stand still at; nil: they live
 	booted time.Duration
 	cable  cable // into it

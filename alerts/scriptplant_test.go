@@ -176,7 +176,11 @@ func (s *story) verb(subject, verb string) error {
 	for _, a := range actors {
 		switch verb {
 		case "silent":
-			a.mute = true
+			a.mute, a.how = true, fleet.Silent
+		case "refuses":
+			a.mute, a.how = true, fleet.Refused
+		case "garbles":
+			a.mute, a.how = true, fleet.Garbled
 		case "answers":
 			a.mute = false
 		case "frozen":
@@ -291,7 +295,7 @@ func number(word string) (float64, error) {
 func (s *story) frame(a *actor) fleet.Frame {
 	f := fleet.Frame{Controller: a.id, Group: fleet.Fast, At: epoch.Add(s.now), Outcome: fleet.Answered}
 	if a.mute {
-		f.Outcome = fleet.Silent
+		f.Outcome = a.how
 		return f
 	}
 	if a.layout == nil {

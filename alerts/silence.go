@@ -123,11 +123,31 @@ func tellControllerSilent(w asked, now time.Time) words {
 	if u.presence.answered.IsZero() {
 		last = "no answer since the program began to listen " + fleet.Span(quiet) + " ago"
 	}
-	out := w.saying("%s does not answer: %s, and it is asked every %s", u.name, last, fleet.Span(u.beat()))
+	out := w.saying("%s %s: %s, and it is asked every %s", u.name, missedWords(u.presence.missedHow), last, fleet.Span(u.beat()))
 	out.figure("quiet", quiet.Seconds(), fleet.Second)
-	out.advice = "See whether " + u.name + " has power and shows signs of life; then check its network cable, its gateway if it has one, and the address in the fleet file (" +
-		fleet.Line(u.c.Host, "no host") + ")."
+	host := fleet.Line(u.c.Host, "no host")
+	switch u.presence.missedHow {
+	case fleet.Refused:
+		out.advice = "Something answers at " + host + ", so power and network are good there: see whether " + u.name +
+			" is busy or starting, whether its gateway reaches it, and whether the unit id and the register map are its own."
+	case fleet.Garbled:
+		out.advice = "Something answers at " + host + ", so power and network are good there: see whether that is " + u.name +
+			" and speaks Modbus TCP, whether two devices have its address, and whether another program asks it at the same time."
+	default:
+		out.advice = "See whether " + u.name + " has power and shows signs of life; then check its network cable, its gateway if it has one, and the address in the fleet file (" + host + ")."
+	}
 	return out
+}
+
+// missedWords says what a controller does instead of answering.
+func missedWords(o fleet.Outcome) string {
+	switch o {
+	case fleet.Refused:
+		return "refuses to be read"
+	case fleet.Garbled:
+		return "answers with what is no answer"
+	}
+	return "does not answer"
 }
 
 const siteSilentPolls = 0
