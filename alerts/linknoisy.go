@@ -157,7 +157,9 @@ func judgeLinkNoisy(w asked, now time.Time) finding {
 	}
 	switch {
 	case !q.news && l.failing(): // it may be going down
-		t.batch, t.ready = batch{}, false
+		if q.by != byCounters {
+			t.batch, t.ready = batch{}, false // to a flag a silence looks like noise; to counters it is none, and waits
+		}
 	case t.ready:
 		t.close(w.watch)
 	}
