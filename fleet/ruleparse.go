@@ -48,7 +48,8 @@ func (p *parser) rule(s *section) (*setRule, bool) {
 	}
 	kind := p.kinds[i]
 	r.Kind = kind.Kind
-	if at, ok := s.text("at"); ok {
+	at, placed := s.text("at")
+	if placed {
 		r.At = Subject(at)
 		p.checkAt(s, kind, r.At)
 	}
@@ -60,7 +61,7 @@ func (p *parser) rule(s *section) (*setRule, bool) {
 		s.doc.Faultf(r.places["disabled"], "the rule disables %s and sets %s of it as well, which would never count; leave out one of them",
 			kind.Kind, strings.Join(slices.DeleteFunc(sortedKeys(r.places), func(name string) bool { return name == "disabled" }), ", "))
 	}
-	return r, true
+	return r, placed || !s.m.Has("at") // where one holds whose place cannot be read, nobody knows
 }
 
 func (s *section) settings(kind KindInfo, r *setRule) {

@@ -68,7 +68,7 @@ func TestSchemaRefusesBadFiles(t *testing.T) {
 	s := schema(t)
 	for _, file := range files(t, "testdata/bad/*.yaml") {
 		name := filepath.Base(file)
-		if name == "syntax.yaml" || name == "aliases.yaml" || name == "doubled.yaml" {
+		if name == "syntax.yaml" || name == "tab.yaml" || name == "aliases.yaml" || name == "doubled.yaml" {
 			continue // the library cannot make a value of them that a schema could look at
 		}
 		err := s.Validate(document(t, read(t, file)))

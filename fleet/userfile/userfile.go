@@ -85,6 +85,9 @@ func (d *Document) syntax(err error) {
 	msg := strings.ReplaceAll(err.Error(), "\n", " ")
 	if m := lineOfSyntaxError.FindStringSubmatch(msg); m != nil {
 		line, _ := strconv.Atoi(m[1])
+		if m[2] == "found character that cannot start any token" {
+			m[2] += " (a tab cannot indent: use spaces; text that begins with @, % or ` needs quotes)"
+		}
 		d.fault(line, 1, "not YAML at or just before this line: %s", m[2])
 		return
 	}
