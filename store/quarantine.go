@@ -144,23 +144,23 @@ func (s *Store) Quarantined(ctx context.Context, limit int) (some []string, all 
 	return some, all, nil
 }
 
-// describe says in words which record a key is of.
+// describe says in words which record a key is of, and then where it stands.
 func describe(bucket, key []byte) string {
 	name := fmt.Sprintf("%s %s", bucket, keyText(key))
 	when := func(nanos int64) string { return time.Unix(0, nanos).UTC().Format(time.DateTime + " UTC") }
 	switch {
 	case bytes.Equal(bucket, bucketJournal) && len(key) == journalKeySize:
-		return fmt.Sprintf("%s (readings of %s)", name, when(keyNanos(key)))
+		return fmt.Sprintf("readings of %s (%s)", when(keyNanos(key)), name)
 	case bytes.Equal(bucket, bucketChunks):
 		if k, ok := parseChunkKey(key); ok {
-			return fmt.Sprintf("%s (%v readings of %s from %s to %s)", name, k.group, k.controller, when(k.first), when(k.last))
+			return fmt.Sprintf("%v readings of %s from %s to %s (%s)", k.group, k.controller, when(k.first), when(k.last), name)
 		}
 	}
 	if id, point, start, ok := rollupKey(bucket, key); ok {
-		return fmt.Sprintf("%s (rollups of %s of %s of the day from %s)", name, point, id, when(start))
+		return fmt.Sprintf("rollups of %s of %s of the day from %s (%s)", point, id, when(start), name)
 	}
 	if len(key) == journalKeySize {
-		return fmt.Sprintf("%s (of %s)", name, when(keyNanos(key)))
+		return fmt.Sprintf("a record of %s (%s)", when(keyNanos(key)), name)
 	}
 	return name
 }
