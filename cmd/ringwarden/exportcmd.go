@@ -51,6 +51,7 @@ An instant is written as 2026-06-01, 2026-06-01T12:00 (on the clock of the site,
 			if err != nil {
 				return hintedError{usageError{err}, "see ringwarden export --help"}
 			}
+			a.tellUnknownPoints(f, q.Points)
 			return a.exportTable(c.Context(), f, q, o.output)
 		},
 	}

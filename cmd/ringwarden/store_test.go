@@ -123,6 +123,20 @@ func TestReadersTellOfDamage(t *testing.T) {
 	}
 }
 
+// A point that is misspelt gives an empty table, and a word why.
+func TestExportTellsOfPointsThatAreNot(t *testing.T) {
+	path := millStore(t, 1)
+	for name, want := range map[string]string{
+		"volts": "", "battery.voltage": "",
+		"vots": "ringwarden: no register map of the fleet has a point \"vots\", and there is no such quantity; did you mean \"volts\"?\n",
+	} {
+		var out, errs bytes.Buffer
+		if got := run(t.Context(), []string{"export", path, "--point", name}, &out, &errs); got != exitDone || errs.String() != want {
+			t.Errorf("--point %s: exit status %d, standard error %q", name, got, &errs)
+		}
+	}
+}
+
 // What Ctrl-C stops says so, and leaves nothing half done.
 func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
 	path := millStore(t, 2)

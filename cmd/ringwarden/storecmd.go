@@ -111,7 +111,7 @@ func (a *app) verifyFile(ctx context.Context, path, name string) error {
 	done()
 	switch {
 	case errors.Is(err, store.ErrDamaged) && st.Path == "":
-		return hintedError{err, "nothing of it can be read safely; a daemon that starts moves it aside and begins a new one"}
+		return hintedError{err, "a backup can take its place; where the file opens at all, ringwarden export saves what can still be read"}
 	case errors.Is(err, store.ErrDamaged):
 		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and a backup can take the place of the file"}
 	case errors.Is(err, context.Canceled):
