@@ -2,9 +2,9 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"ringwarden/alerts"
@@ -42,9 +42,7 @@ func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Durati
 		return err
 	}
 	if asJSON {
-		e := json.NewEncoder(a.out)
-		e.SetIndent("", "  ")
-		return e.Encode(p)
+		return writeJSON(a.out, performanceJSON(&p))
 	}
 	printFigures(a.out, &p)
 	return nil
@@ -52,7 +50,9 @@ func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Durati
 
 // printFigures shows each figure beside what the standard asks for (ISA-18.2-2016, 16.4).
 func printFigures(out io.Writer, p *alerts.Performance) {
-	line := func(what, is, target string) { fmt.Fprintf(out, "%-34s %-12s %s\n", what, is, target) }
+	line := func(what, is, target string) {
+		fmt.Fprintln(out, strings.TrimRight(fmt.Sprintf("%-34s %-12s %s", what, is, target), " "))
+	}
 	percent := func(share float64) string { return fmt.Sprintf("%.3g %%", 100*share) }
 	fmt.Fprintf(out, "Alarms from %s to %s\n\n", p.From.Local().Format(time.DateTime), p.To.Local().Format(time.DateTime))
 	line("", "is", "ISA-18.2 asks for")

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -58,10 +57,7 @@ func (a *app) listMessages(ctx context.Context, f *fleet.Fleet, asJSON bool) err
 		return fmt.Errorf("listing messages: %w", err)
 	}
 	if asJSON {
-		e := json.NewEncoder(a.out)
-		e.SetEscapeHTML(false)
-		e.SetIndent("", "  ")
-		return e.Encode(append([]notify.Entry{}, all...))
+		return writeJSON(a.out, append([]notify.Entry{}, all...))
 	}
 	now := time.Now()
 	for i := range all {

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -47,9 +46,7 @@ controller reach. The whole file is read for it. While the daemon runs it is ask
 				return err
 			}
 			if asJSON {
-				e := json.NewEncoder(a.out)
-				e.SetIndent("", "  ")
-				return e.Encode(v)
+				return writeJSON(a.out, surveyJSON(&v))
 			}
 			printSurvey(a.out, &v)
 			return nil
