@@ -139,7 +139,7 @@ func (a *app) act(ctx context.Context, to *remote, act dashboard.Action, args []
 		return to.placeHint(err, act.Key.Subject, args)
 	}
 	if act.Verb == dashboard.Comment {
-		fmt.Fprintf(a.out, "written down: %s on %s\n%s", act.Key.Kind, act.Key.Subject, wrap(act.Why, textWidth, "  "))
+		fmt.Fprintf(a.out, "written down: %s on %s\n%s", act.Key.Kind, act.Key.Subject, wrap(act.Why, width(a.out), "  "))
 		return nil
 	}
 	if act.Key.Kind == "" {

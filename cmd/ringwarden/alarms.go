@@ -145,13 +145,13 @@ func printAlarms(out io.Writer, alarms []fleet.Alarm, by map[fleet.AlarmKey]flee
 	for i := range alarms {
 		a := &alarms[i]
 		fmt.Fprintf(out, "%s  %s on %s, %s, since %s\n", a.Priority, a.Kind, a.Subject, a.State, a.Since.Local().Format(time.DateTime))
-		fmt.Fprint(out, wrap(byWhom(a, by[a.AlarmKey]), textWidth, "  "))
-		fmt.Fprint(out, wrap(a.Text, textWidth, "  "))
+		fmt.Fprint(out, wrap(byWhom(a, by[a.AlarmKey]), width(out), "  "))
+		fmt.Fprint(out, wrap(a.Text, width(out), "  "))
 		if a.Advice != "" {
-			fmt.Fprint(out, wrap("First: "+a.Advice, textWidth, "  "))
+			fmt.Fprint(out, wrap("First: "+a.Advice, width(out), "  "))
 		}
 		if a.Caution != "" {
-			fmt.Fprint(out, wrap("Caution: "+a.Caution, textWidth, "  "))
+			fmt.Fprint(out, wrap("Caution: "+a.Caution, width(out), "  "))
 		}
 	}
 }
@@ -195,7 +195,7 @@ func printChanges(out io.Writer, changes []fleet.Change) {
 		}
 		fmt.Fprintln(out)
 		if c.Alarm.State == fleet.Unacknowledged {
-			fmt.Fprint(out, wrap(c.Alarm.Text, textWidth, "  "))
+			fmt.Fprint(out, wrap(c.Alarm.Text, width(out), "  "))
 		}
 	}
 }

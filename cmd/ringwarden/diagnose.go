@@ -202,15 +202,13 @@ func (p *patient) report(out io.Writer, o *diagnoseOptions) {
 		}
 	}
 	for _, line := range []string{d.Needs, d.Swap} {
-		if line != "" {
-			fmt.Fprintln(out, "  "+line)
-		}
+		say(out, "  ", line)
 	}
 	if o.calls {
 		p.listCalls(out)
 	}
 	if t := d.Tested; t != nil {
-		fmt.Fprintf(out, "  The swap of %s: %s\n", t.At.In(p.site.Zone).Format("2006-01-02 15:04"), t.Sentence)
+		say(out, "  ", fmt.Sprintf("The swap of %s: %s", t.At.In(p.site.Zone).Format("2006-01-02 15:04"), t.Sentence))
 	}
 	fmt.Fprintln(out)
 }
@@ -227,12 +225,23 @@ func (p *patient) suspect(out io.Writer, place int, s *diagnosis.Suspect) {
 	}
 	fmt.Fprintf(out, "  %d. %s  %s (%s)\n", place, likelihood(s.Probability), what, string(s.Link)+string(s.Unit))
 	for _, e := range s.Evidence {
-		fmt.Fprintln(out, "     "+e)
+		say(out, "     ", e)
 	}
 	if s.What == diagnosis.BadCable && s.Probability > 0.5 {
 		for _, w := range p.Why(s.Link).Sentences {
-			fmt.Fprintln(out, "     "+w)
+			say(out, "     ", w)
 		}
+	}
+}
+
+// say writes a sentence: wrapped on a terminal, and elsewhere as one line, which can be searched.
+func say(out io.Writer, indent, sentence string) {
+	switch {
+	case sentence == "":
+	case isTerminal(out):
+		fmt.Fprint(out, wrap(sentence, width(out), indent))
+	default:
+		fmt.Fprintln(out, indent+sentence)
 	}
 }
 

@@ -166,5 +166,5 @@ func printNote(w io.Writer, n *fleet.Note) {
 	if n.Who != "" {
 		fmt.Fprintf(w, ", %s", n.Who)
 	}
-	fmt.Fprintf(w, "\n%s", wrap(n.Text, textWidth, "  "))
+	fmt.Fprintf(w, "\n%s", wrap(n.Text, width(w), "  "))
 }

@@ -80,9 +80,9 @@ func (a *app) printMessage(e *notify.Entry, now time.Time) {
 		state = "waits until " + e.Due.Local().Format(time.DateTime)
 	}
 	fmt.Fprintf(a.out, "%s  %s, to %s\n", e.ID, state, e.To)
-	fmt.Fprint(a.out, wrap(e.Subject, textWidth, "  "))
+	fmt.Fprint(a.out, wrap(e.Subject, width(a.out), "  "))
 	if e.Tries > 0 || e.Error != "" {
-		fmt.Fprint(a.out, wrap(fmt.Sprintf("%s failed, the last one: %s", count(e.Tries, "try", "tries"), e.Error), textWidth, "  "))
+		fmt.Fprint(a.out, wrap(fmt.Sprintf("%s failed, the last one: %s", count(e.Tries, "try", "tries"), e.Error), width(a.out), "  "))
 	}
 	if !e.GivenUp.IsZero() {
 		fmt.Fprintf(a.out, "  Again: ringwarden notify retry %s\n", e.ID)

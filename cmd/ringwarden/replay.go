@@ -237,7 +237,7 @@ func (r *replay) settle(now time.Time) {
 			title = "only then"
 		}
 		fmt.Fprintf(r.out, "%s  %s  %s  %s on %s\n", title, h.at.Local().Format(time.DateTime), h.alarm.Priority, h.alarm.Kind, h.alarm.Subject)
-		fmt.Fprint(r.out, wrap(h.alarm.Text, textWidth, "  "))
+		fmt.Fprint(r.out, wrap(h.alarm.Text, width(r.out), "  "))
 	}
 }
 

@@ -5,10 +5,13 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"os"
 	"slices"
 	"strings"
 	"sync"
 	"time"
+
+	"golang.org/x/term"
 
 	"ringwarden/fleet"
 )
@@ -41,7 +44,8 @@ type column struct {
 }
 
 const (
-	textWidth   = 96
+	textWidth   = 96 // of sentences, where the terminal is not narrower
+	leastWidth  = 40
 	narrowest   = 10 // columns: the longest word of a stage
 	widest      = 14
 	headerEvery = 20 // rows
@@ -107,12 +111,12 @@ func (v *view) describe(c *fleet.Change) string {
 		fmt.Fprintf(&b, "%s  hidden   %s %s: %s\n", at, a.Kind, subject, c.Why)
 	case a.State.Active():
 		fmt.Fprintf(&b, "%s  ALARM    %s on %s, priority %s\n", at, a.Kind, subject, a.Priority)
-		b.WriteString(wrap(a.Text, textWidth, "       "))
+		b.WriteString(wrap(a.Text, width(v.out), "       "))
 		if a.Advice != "" {
-			b.WriteString(wrap("First: "+a.Advice, textWidth, "       "))
+			b.WriteString(wrap("First: "+a.Advice, width(v.out), "       "))
 		}
 		if a.Caution != "" {
-			b.WriteString(wrap("Caution: "+a.Caution, textWidth, "       "))
+			b.WriteString(wrap("Caution: "+a.Caution, width(v.out), "       "))
 		}
 	default:
 		fmt.Fprintf(&b, "%s  is over  %s on %s\n", at, a.Kind, subject)
@@ -201,6 +205,16 @@ func fit(s string, width int) string {
 		return s
 	}
 	return string(r[:width-1]) + "…"
+}
+
+// width returns how wide sentences may be on w.
+func width(w io.Writer) int {
+	if f, ok := w.(*os.File); ok {
+		if columns, _, err := term.GetSize(int(f.Fd())); err == nil && columns > 0 {
+			return min(max(columns, leastWidth), textWidth)
+		}
+	}
+	return textWidth
 }
 
 // wrap breaks text into lines of at most width columns, each behind the indent.
