@@ -179,12 +179,13 @@ func lacking(tx *bbolt.Tx, d day) bool {
 	return from > math.MinInt64 && d.start-around < from && d.end > firstYear.UnixNano()
 }
 
-// putRollups writes the rollups of a day in place of those that were there, unless some of its raw frames were dropped:
-// then those that are there know more.
+// putRollups writes the rollups of a day in place of those that were there, unless some of its raw frames were dropped, or
+// lost by damage: then those that are there know more.
 func (s *Store) putRollups(ctx context.Context, m *dayRollups) error {
 	return s.write(ctx, "folding", func(tx *bbolt.Tx) error {
+		wanting := make(map[day]bool)
 		for _, cut := range m.cuts {
-			if lacking(tx, cut) {
+			if wanting[cut] = lacking(tx, cut) || lost(tx, m.controller, cut) || loses(tx, m.controller, cut); wanting[cut] {
 				continue
 			}
 			if err := m.dropOthers(tx, cut); err != nil {
@@ -199,7 +200,7 @@ func (s *Store) putRollups(ctx context.Context, m *dayRollups) error {
 			b := tx.Bucket(step.bucket)
 			b.FillPercent = step.fill
 			for _, r := range step.records {
-				if old := b.Get(r.key); old != nil && (lacking(tx, r.day) || bytes.Equal(old, r.value)) {
+				if old := b.Get(r.key); old != nil && (wanting[r.day] || bytes.Equal(old, r.value)) {
 					continue
 				}
 				if err := b.Put(r.key, r.value); err != nil {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/binary"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -109,6 +110,46 @@ func (s *Store) isolate(tx *bbolt.Tx, r *badRecord) (bool, error) {
 func putQuarantine(tx *bbolt.Tx, from []byte, r record) error {
 	key := append(append(bytes.Clone(from), '/'), r.key...)
 	return tx.Bucket(bucketQuarantine).Put(key, seal(key, r.value))
+}
+
+// lost reports whether a chunk of a controller is in quarantine that rollups of a day may have been made of: those know more
+// than what is left.
+func lost(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
+	b := tx.Bucket(bucketQuarantine)
+	if b == nil {
+		return false
+	}
+	prefix := append(bytes.Clone(bucketChunks), '/')
+	first, last := max(d.start, math.MinInt64+around)-around, min(d.end, math.MaxInt64-around)+around
+	c := b.Cursor()
+	for k, _ := c.Seek(appendKeyTime(bytes.Clone(prefix), windowOf(first))); bytes.HasPrefix(k, prefix); k, _ = c.Next() {
+		key, ok := parseChunkKey(k[len(prefix):])
+		if ok && key.window > last {
+			return false
+		}
+		if ok && key.controller == id && key.last >= first && key.first <= last {
+			return true
+		}
+	}
+	return false
+}
+
+// loses reports whether a chunk of a controller that rollups of a day may have been made of is damaged in its place: nobody
+// came upon it yet, or only just.
+func loses(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
+	first, last := max(d.start, math.MinInt64+around)-around, min(d.end, math.MaxInt64-around)+around
+	for at := windowOf(first); ; at = windowEnd(at) + 1 {
+		prefix := chunkPrefix(at, id)
+		c := tx.Bucket(bucketChunks).Cursor()
+		for k, v := c.Seek(prefix); bytes.HasPrefix(k, prefix); k, v = c.Next() {
+			if _, ok := unseal(k, v); !ok {
+				return true
+			}
+		}
+		if windowEnd(at) >= last {
+			return false
+		}
+	}
 }
 
 // rollupKey takes the key of a rollup record apart.

@@ -139,3 +139,77 @@ func TestQuarantine(t *testing.T) {
 		})
 	}
 }
+
+// Readings come late on a day of which a chunk was lost by damage: the rollups that were made of it while it could be read
+// stay, whether the damage was met before or not; of a day that has none yet they are made of what is left, and say by their
+// coverage that it is not all.
+func TestLateReadingsOnADayWithALostChunk(t *testing.T) {
+	for name, test := range map[string]struct{ rolled, met bool }{
+		"rolled up and met":     {true, true},
+		"rolled up and not met": {true, false},
+		"not rolled up yet":     {false, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			path := filepath.Join(t.TempDir(), "ringwarden.db")
+			twoDays(t, path)
+			if !test.rolled {
+				emptyRollups(t, path)
+			}
+			s, err := store.Open(path, store.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			whole := rolled(t, s, "mill/north/alder", "volts", store.Hour)
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			spoilFirst(t, path, "chunks") // of alder, until midnight
+			if s, err = store.Open(path, store.Options{}); err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			if test.met {
+				allFrames(t, s, store.Query{})
+				if n, err := s.Quarantine(t.Context()); n != 1 || err != nil {
+					t.Fatalf("Quarantine() = %d, %v", n, err)
+				}
+			}
+			appendFrames(t, s, reading("mill/north/alder", noon.Add(90*time.Minute+time.Second), 480, 5))
+			if err := s.Fold(t.Context(), noon.Add(40*time.Hour)); err != nil {
+				t.Fatal(err)
+			}
+			got := rolled(t, s, "mill/north/alder", "volts", store.Hour)
+			if test.rolled {
+				if d := cmp.Diff(whole, got); d != "" {
+					t.Errorf("the hours lost what they knew (-before +after):\n%s", d)
+				}
+				return
+			}
+			if len(got) == 0 || got[0].Count != 1 || got[0].Coverage() > 0.5 {
+				t.Errorf("the hours of what is left begin with %+v; want one sample and little coverage", got)
+			}
+		})
+	}
+}
+
+// emptyRollups takes the rollups out of a store, as if none had been made yet.
+func emptyRollups(t *testing.T, path string) {
+	t.Helper()
+	db, err := bbolt.Open(path, 0, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = db.Update(func(tx *bbolt.Tx) error {
+		if err := tx.DeleteBucket([]byte("coarse")); err != nil {
+			return err
+		}
+		_, err := tx.CreateBucket([]byte("coarse"))
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+}

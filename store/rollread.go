@@ -158,13 +158,13 @@ func (r *rollupReader) fromRaw(ctx context.Context, d day, due bool) ([]Rollup, 
 }
 
 // outdated reports whether the rollups that are kept of a day may lack frames: of a chunk that came after them, or of
-// the journal. Where raw frames were dropped they know more than what is left, even so.
+// the journal. Where raw frames were dropped, or lost by damage, they know more than what is left, even so.
 func outdated(tx *bbolt.Tx, id fleet.ControllerID, d day) bool {
 	due := tx.Bucket(bucketDue)
 	if due == nil {
 		return true
 	}
-	if lacking(tx, d) {
+	if lacking(tx, d) || lost(tx, id, d) {
 		return false
 	}
 	k, _ := tx.Bucket(bucketJournal).Cursor().Seek(appendKeyTime(nil, d.start-around))
