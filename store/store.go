@@ -207,6 +207,15 @@ func (s *Store) damagedRecord(bucket, key []byte, why error) {
 	s.log.Warn("a damaged record in the store is skipped", "file", s.path, "what", describe(bucket, key), "why", why)
 }
 
+// Broken returns the [ErrDamaged] of a write that came upon damage of the file's structure; nil: none did. Nothing can be written
+// from then on. Closed and opened again the file is looked through, and refused if it is damaged; then [SetAside] makes room
+// for a new one.
+func (s *Store) Broken() error {
+	s.writer <- struct{}{}
+	defer func() { <-s.writer }()
+	return s.broken
+}
+
 // Damaged returns how many damaged records were met since Open.
 func (s *Store) Damaged() uint64 {
 	s.damage.mu.Lock()

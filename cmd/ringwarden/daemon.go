@@ -41,6 +41,10 @@ type daemon struct {
 	time pace
 	// calendar says whose days the rollups follow.
 	calendar calendar
+	// next is the plant that was read last, for a watch that begins anew; nil: none was read since.
+	next *plant
+	// left is what was read and could not be stored when a watch ended.
+	left []fleet.Frame
 	// alive is called at every tick with the number of frames so far; nil: nobody asks.
 	alive func(frames uint64)
 }
@@ -48,8 +52,33 @@ type daemon struct {
 // shutdownTime limits how long the last readings may take to reach the disk.
 const shutdownTime = 10 * time.Second
 
-// run watches until ctx is done. It stores what was read before it returns.
+// run watches until ctx is done. It stores what was read before it returns. Where the store's file is found damaged meanwhile,
+// so that nothing can be written to it any more, all rooms end and begin anew, as at a start of the program: that looks
+// through the file and moves it aside. What was read and not stored goes into the new one.
 func (d *daemon) run(ctx context.Context) error {
+	for last := (time.Time{}); ; last = time.Now() {
+		err := d.once(ctx)
+		if ctx.Err() != nil || !errors.Is(err, errBroken) || !last.IsZero() && time.Since(last) < anewEvery {
+			return err
+		}
+		if d.next != nil {
+			d.plant, d.next = d.next, nil
+		}
+		d.log.Error("the store was found damaged while it was in use; everything begins anew", "error", err, "frames_waiting", len(d.left))
+		if d.listener, err = net.Listen("tcp", d.listener.Addr().String()); err != nil {
+			return fmt.Errorf("opening the daemon's own address again: %w", err)
+		}
+	}
+}
+
+// errBroken marks the end of a watch whose store cannot be written to any more.
+var errBroken = errors.New("the store is to be opened anew")
+
+// anewEvery is how often a watch may begin anew after damage: a disk that spoils one file after the other is for people.
+const anewEvery = 10 * time.Minute
+
+// once opens the store and watches until ctx is done, or the store is broken.
+func (d *daemon) once(ctx context.Context) error {
 	f := d.plant.fleet
 	devices, err := poller.Devices(f, d.plant.maps)
 	if err != nil {
@@ -63,6 +92,12 @@ func (d *daemon) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if len(d.left) > 0 {
+		if err := journal.Append(ctx, d.left); err != nil {
+			d.log.Error("what was read and not stored before is lost", "frames", len(d.left), "error", err)
+		}
+	}
+	d.left = nil
 	err = d.watch(ctx, devices, journal, aside, who)
 	return errors.Join(err, journal.Close())
 }
@@ -122,7 +157,12 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	})
 	g.Go(func() error { return desk.Run(gctx) })
 	g.Go(func() error { measured.run(gctx); return nil })
-	g.Go(func() error { keeper.run(gctx, f.Keep, limits); return nil })
+	g.Go(func() error {
+		if err := keeper.run(gctx, f.Keep, limits); err != nil {
+			return fmt.Errorf("%w: %w", errBroken, err)
+		}
+		return nil
+	})
 	g.Go(func() error { return d.openDoor(gctx, journal, desk, pages) })
 	g.Go(func() error { pages.Studies.Run(gctx); return nil })
 	g.Go(func() error { pages.CableTests.Run(gctx); return nil })
@@ -140,6 +180,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	defer cancel()
 	r.Close(last, d.time.of(time.Now()))
 	p.Wait()
+	d.left = r.Left()
 	return err
 }
 
@@ -179,6 +220,7 @@ func (d *daemon) reloads(ctx context.Context, p *poller.Poller, r *road.Road, m 
 			case limits <- next.fleet.Keep:
 			case <-ctx.Done():
 			}
+			d.next = next
 			d.log.Info("the fleet file was read again", "controllers", len(devices))
 			if later := atNextStart(d.plant.fleet, next.fleet); later != "" {
 				d.log.Warn("some of the fleet file is taken over at the next start only", "settings", later)

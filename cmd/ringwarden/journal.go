@@ -35,7 +35,7 @@ func reportDamage(r *road.Road, journal *store.Store, aside string) {
 	st, err := journal.Stat()
 	switch {
 	case aside != "":
-		r.Report(alerts.StoreDamaged, true, "it was found damaged when the program started and was moved to "+aside+"; a new one was begun")
+		r.Report(alerts.StoreDamaged, true, "it was found damaged and was moved to "+aside+"; a new one was begun")
 	case err == nil && st.Damaged > 0:
 		r.Report(alerts.StoreDamaged, true, count(int(min(st.Damaged, 1<<30)), "damaged record was met and is", "damaged records were met and are")+" left out; ringwarden store stat and store verify name them")
 	case err == nil:

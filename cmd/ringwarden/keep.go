@@ -28,8 +28,9 @@ type keeper struct {
 // sweepEvery is how often old rollups are looked for: that costs a commit each time, and they lie by the day.
 const sweepEvery = 24 * time.Hour
 
-// run keeps to limits until ctx is done; limits yields others after a reload.
-func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.Keep) {
+// run keeps to limits until ctx is done; limits yields others after a reload. It returns early, with an error, once the
+// store cannot be written to any more because of damage.
+func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.Keep) error {
 	ticker, look := time.NewTicker(keepEvery), time.NewTicker(lookEvery)
 	defer ticker.Stop()
 	defer look.Stop()
@@ -39,10 +40,13 @@ func (k *keeper) run(ctx context.Context, keep fleet.Keep, limits <-chan fleet.K
 			waiting = false
 			select {
 			case <-ctx.Done():
-				return
+				return nil
 			case keep = <-limits:
 			case <-ticker.C:
 			case <-look.C:
+				if err := k.journal.Broken(); err != nil {
+					return err
+				}
 				waiting = k.journal.Damaged() == k.damaged
 			}
 		}

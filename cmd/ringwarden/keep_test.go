@@ -89,7 +89,7 @@ func TestDamageIsReportedAtOnce(t *testing.T) {
 		k := keeper{journal: s, road: r, now: time.Now, log: quiet}
 		ctx, stop := context.WithCancel(t.Context())
 		var loop sync.WaitGroup
-		loop.Go(func() { k.run(ctx, fleet.Keep{}, nil) })
+		loop.Go(func() { _ = k.run(ctx, fleet.Keep{}, nil) })
 		synctest.Wait()
 		r.Tick(t.Context(), time.Now())
 		if n := len(r.Alarms()); n != 0 {

@@ -149,6 +149,13 @@ func (r *Road) Backlog() (waiting int, dropped uint64) {
 	return len(r.waiting), r.dropped + r.refused
 }
 
+// Left returns the frames that wait for the disk, once nobody puts frames any more: those that [Road.Close] could not store.
+func (r *Road) Left() []fleet.Frame {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.waiting
+}
+
 // Alarms returns the alarms that are not normal.
 func (r *Road) Alarms() []fleet.Alarm {
 	r.mu.Lock()
