@@ -31,7 +31,7 @@ func Bench(m *registermap.Map, n, first int) (*fleet.Fleet, error) {
 		address := i + 1
 		c := fleet.Controller{
 			ID: fleet.ControllerID("bench/ring/" + name), Name: name,
-			Host: fmt.Sprintf("127.0.0.1:%d", first+i), Unit: 1, Map: m.File,
+			Host: fmt.Sprintf("127.0.0.1:%d", first+i), Unit: fleet.DefaultUnit, Map: m.File,
 			Source: fleet.PV, Rated: 60 * nominal,
 			Intended: fleet.Settings{
 				RingAddress: &address, OnSharedFault: fleet.Trip,

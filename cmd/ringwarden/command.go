@@ -39,7 +39,7 @@ It is advice, never a protective device.
 Exit status: 0 done, 1 it failed, 2 the command line was wrong.`,
 		Example: `  ringwarden demo                       watch a simulated ring, with nothing to prepare
   ringwarden map check my-map.yaml      check a register map that you wrote
-  ringwarden map read my-map.yaml --host 192.0.2.7 --unit 1
+  ringwarden map read my-map.yaml --host 192.0.2.7
                                         read one device once and see every value beside its registers
   ringwarden config check fleet.yaml    check the list of what is installed, and all its maps
   ringwarden run fleet.yaml             watch`,

@@ -19,6 +19,7 @@ import (
 	"ringwarden/cmd/ringwarden/road"
 	"ringwarden/dashboard"
 	"ringwarden/fleet"
+	"ringwarden/fleet/userfile"
 	"ringwarden/simulator"
 	"ringwarden/testdata"
 )
@@ -83,6 +84,15 @@ func (a *app) listScenarios() error {
 	return nil
 }
 
+func scenarioNames() []string {
+	var names []string
+	files, _ := testdata.Files.ReadDir(scenarioFolder) // it is in the program
+	for _, f := range files {
+		names = append(names, strings.TrimSuffix(f.Name(), ".yaml"))
+	}
+	return names
+}
+
 // findScenario reads a shipped scenario by its name, or any other by its path. No name is no scenario.
 func findScenario(name string) (*simulator.Scenario, error) {
 	if name == "" {
@@ -92,7 +102,7 @@ func findScenario(name string) (*simulator.Scenario, error) {
 		return simulator.ParseScenario(name+".yaml", data)
 	}
 	if !strings.ContainsAny(name, `./\`) {
-		return nil, hintedError{fmt.Errorf("there is no shipped scenario %q", name), "ringwarden demo --list lists them; a file needs its ending, as in mine.yaml"}
+		return nil, hintedError{fmt.Errorf("there is no shipped scenario %q%s", name, userfile.Hint(name, scenarioNames())), "ringwarden demo --list lists them; a file needs its ending, as in mine.yaml"}
 	}
 	data, err := os.ReadFile(name)
 	if err != nil {

@@ -28,7 +28,7 @@ func (s *lapse) Set(word string) error {
 		}
 	}
 	d, err := time.ParseDuration(word)
-	if err != nil {
+	if err != nil || d < 0 {
 		return fmt.Errorf("write a time with its unit, such as 30m, 8h or 3d")
 	}
 	*s = lapse(d)

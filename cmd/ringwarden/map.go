@@ -115,7 +115,8 @@ they came from. Only the Modbus functions 01 to 04 are used: nothing in the devi
 Addresses on the wire start at 0, many manuals count from 1. If the values look shifted by one register, see
 'numbering' in registermap/FORMAT.md.`,
 		Example: `  ringwarden simulate --map testdata/maps/larkspur.yaml --listen 127.0.0.1:15020
-  ringwarden map read testdata/maps/larkspur.yaml --host 127.0.0.1:15020 --unit 1`,
+  ringwarden map read testdata/maps/larkspur.yaml --host 127.0.0.1:15020
+  ringwarden map read my-map.yaml --host 192.0.2.7 --unit 3     behind a gateway`,
 		Args: arguments(1, 1, "one register map"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if host == "" {
@@ -129,7 +130,7 @@ Addresses on the wire start at 0, many manuals count from 1. If the values look 
 		},
 	}
 	c.Flags().StringVar(&host, "host", "", "the device's address; the port is 502 if none is given")
-	c.Flags().Uint8Var(&unit, "unit", 1, "Modbus unit identifier; behind a gateway the device's serial address")
+	c.Flags().Uint8Var(&unit, "unit", fleet.DefaultUnit, "Modbus unit identifier, as in the fleet file; behind a gateway the device's own, from 1 to 247")
 	c.Flags().DurationVar(&timeout, "timeout", 2*time.Second, "how long to wait for each answer")
 	return c
 }
@@ -145,7 +146,7 @@ func (a *app) readDevice(ctx context.Context, m *registermap.Map, host string, u
 	device := poller.Device{ID: "the device", Host: host, Unit: unit, Map: m}
 	readings, err := poller.Read(ctx, poller.Config{Timeout: timeout}, device)
 	if err != nil {
-		return hintedError{err, "some devices take one connection at a time: does another client hold it?"}
+		return hintedError{err, "behind a gateway a device has a unit id of its own, as in --unit 1; and some devices take one connection at a time: does another client hold it?"}
 	}
 	return printReadings(a.out, m, readings)
 }
