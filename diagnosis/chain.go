@@ -38,15 +38,17 @@ func (m matrix) times(o matrix) matrix {
 func (m matrix) trace() float64 { return m.a[0][0] + m.a[1][1] }
 
 // Likelihoods of what a unit does (common practice, no source; the score bench holds the probabilities that come of them
-// against the truth).
+// against the truth). A sound unit or cable fails a message so seldom since messages are repeated: even in a ring of a
+// hundred about one call in ten meets with that.
 const (
-	deaf       = 0.003 // it hears a call and does not follow
-	deafer     = 0.001 // it hears a trip or a temperature and does not heed it
-	leaks      = 0.003 // a message passes a cable that is called dead: it died a moment later
-	lost       = 0.003 // a good cable loses a message for good
-	lostNoisy  = 0.03  // a noisy one does
-	lostAtWill = 0.4   // one that fails now and then does
-	stale      = 0.02  // it seems to hear the reference and does not
+	deaf       = 0.0007 // it hears a call and does not follow
+	deafer     = 0.0003 // it hears a trip or a temperature and does not heed it
+	leaks      = 0.003  // a message passes a cable that is called dead: it died a moment later
+	lost       = 0.0007 // a good cable loses a message for good
+	lostNoisy  = 0.03   // a noisy one does
+	lostSeldom = 0.05   // one that fails seldom does
+	lostAtWill = 0.4    // one that fails often does
+	stale      = 0.02   // it seems to hear the reference and does not
 )
 
 // A place is a unit's or its cable's part in a hypothesis.
@@ -55,6 +57,7 @@ type place uint8
 const (
 	sound place = iota
 	cableNoisy
+	cableSeldom
 	cableAtWill
 	cableDead
 	unitApart
@@ -67,6 +70,8 @@ func (p place) loss() float64 {
 	switch p {
 	case cableNoisy:
 		return lostNoisy
+	case cableSeldom:
+		return lostSeldom
 	case cableAtWill:
 		return lostAtWill
 	case cableDead:
@@ -74,6 +79,9 @@ func (p place) loss() float64 {
 	}
 	return lost
 }
+
+// ofUnit reports whether a unit is to blame, and no cable.
+func (p place) ofUnit() bool { return p == unitApart || p == unitDead }
 
 // A sighting is what was seen of one unit in an event.
 type sighting struct {

@@ -68,7 +68,7 @@ var cableWays = []struct {
 	place place
 	share float64
 	word  string
-}{{cableDead, 0.5, "dead"}, {cableAtWill, 0.2, "failing now and then"}, {cableNoisy, 0.3, "noisy"}}
+}{{cableDead, 0.5, "dead"}, {cableAtWill, 0.12, "failing now and then"}, {cableSeldom, 0.08, "failing now and then"}, {cableNoisy, 0.3, "noisy"}}
 
 // A hypothesis is what is wrong with one unit, or with a spot.
 type hypothesis struct {
@@ -88,8 +88,8 @@ const (
 // Diagnose weighs what is remembered.
 func (r *Ring) Diagnose() Diagnosis {
 	traces := r.traces(nil, time.Time{})
-	usual := r.usual()
-	all := r.hypotheses(traces, usual)
+	counts := r.scale()
+	all := r.hypotheses(traces, counts)
 	total := math.Log(priorSound)
 	for i := range all {
 		total = logAdd(total, all[i].log)
@@ -106,7 +106,7 @@ func (r *Ring) Diagnose() Diagnosis {
 			r.shownByCalls(all, total, t)
 		}
 	}
-	r.rank(&d, all, traces, total, usual)
+	r.rank(&d, all, traces, total, counts.norm.usual)
 	r.advise(&d, traces)
 	return d
 }
@@ -139,10 +139,10 @@ func (r *Ring) second(all []hypothesis, traces []trace, total float64) float64 {
 }
 
 // hypotheses weighs each against nothing being wrong.
-func (r *Ring) hypotheses(traces []trace, usual float64) []hypothesis {
+func (r *Ring) hypotheses(traces []trace, counts *scale) []hypothesis {
 	var all []hypothesis
 	n := float64(len(r.units))
-	for _, s := range r.spots(usual) {
+	for _, s := range r.spots(counts) {
 		i := s.unit
 		if r.into[i] >= 0 {
 			for _, c := range cableWays {
@@ -241,18 +241,21 @@ func (w *wire) batchAt(at time.Time) int {
 	return i
 }
 
-// doubted is by how much, as log-odds, the weighing takes suspects to be less likely than they are: whatever they were given,
-// they were right as if it had been this much more. It was fitted once, on made-up histories whose seeds nothing else uses.
-const doubted = 0.65
+// The weighing takes what it has for evidence of less than it is: log-odds beyond those of one in ten are as if they were so
+// many times as large. It was fitted once, on made-up histories whose seeds nothing else uses. What is below one in ten is
+// left alone: many such share what is not known, and would add up to more than there is.
+const (
+	modest    = 1.4
+	leastSure = 0.1
+)
 
-// temper corrects the probability of a suspect for that. What is below one in ten is left alone: many such share what is not
-// known, and would add up to more than there is.
+// temper corrects the probability of a suspect for that.
 func temper(p float64) float64 {
-	if p < 0.1 {
-		return p
+	if p < leastSure || p >= 1 {
+		return min(p, 1)
 	}
-	odds := math.Exp(doubted) * p
-	return odds / (odds + 1 - min(p, 1))
+	at := math.Log(leastSure / (1 - leastSure))
+	return 1 / (1 + math.Exp(-at-modest*(math.Log(p/(1-p))-at)))
 }
 
 // rank turns hypotheses into suspects: those of one cable are one suspect.

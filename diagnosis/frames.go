@@ -1,47 +1,48 @@
 package diagnosis
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
-// What counted frames say. The share of bad frames on a good cable is near what is usual in its ring, and wanders: so
-// batches are beta-binomial, with a concentration that lets one flurry pass without much notice (common practice, no source).
-const (
-	wanders  = 60.0
-	leastBad = 0.001 // no cable is taken to be better
-)
+// What counted frames say. The share of bad frames on a good cable is near what is usual in its ring, and wanders as the
+// others' do: so batches are beta-binomial. Now and then a batch of any cable has a flurry; a cable that fails now and then
+// has bursts in many. In a batch with a flurry or a burst any share may be bad.
 
 // A tone is a share of bad frames with how much it wanders and how likely it was before.
 type tone struct{ share, wanders, weight float64 }
 
-// goodTones are what a sound cable may have, given what is usual in the ring.
-func goodTones(usual float64) []tone {
-	var tones []tone
-	for _, t := range []struct{ of, weight float64 }{{0.4, 0.15}, {0.7, 0.25}, {1, 0.3}, {1.5, 0.2}, {2.2, 0.1}} {
-		tones = append(tones, tone{min(0.2, max(leastBad, t.of*usual)), wanders, t.weight})
-	}
-	return tones
-}
+// flurry is what a batch may have in which a sound cable had a flurry (common practice, no source).
+var flurry = tone{0.1, 3, 1}
 
-// badTones are what a cable may have that is noisy, fails now and then, or is dead.
-func badTones(p place, usual float64) []tone {
-	switch p {
-	case cableAtWill:
-		return []tone{{0.15, 1, 0.4}, {0.3, 1.2, 0.4}, {0.6, 1.2, 0.2}}
-	case cableDead:
+// badTones are what a cable may have that is noisy or dead.
+func badTones(p place, n *norm) []tone {
+	if p == cableDead {
 		return []tone{{0.995, 200, 1}}
 	}
 	var tones []tone
 	for _, share := range []float64{0.04, 0.07, 0.12, 0.2, 0.35, 0.6} {
-		if share >= 2.5*usual {
-			tones = append(tones, tone{share, wanders, 1})
+		if share >= 2.5*n.usual {
+			tones = append(tones, tone{share, min(n.wanders, noisyWanders), 1})
 		}
 	}
 	for i := range tones {
 		tones[i].weight /= float64(len(tones))
 	}
 	return tones
+}
+
+// noisyWanders: what is noisy is hardly so steadily (common practice, no source).
+const noisyWanders = 60
+
+// A bursting is how a cable fails now and then: how many of its batches have a burst, and what is spoilt in those. Between
+// the bursts it is as good as ever.
+type bursting struct {
+	often, share, wanders float64
+}
+
+// burstings are the ways in which a cable may fail seldom, so that it loses few messages, or often (common practice, no
+// source).
+var burstings = map[place][]bursting{
+	cableSeldom: {{0.04, 0.1, 3}, {0.04, 0.4, 2}, {0.15, 0.1, 3}, {0.15, 0.4, 2}, {0.5, 0.1, 3}, {0.8, 0.06, 4}},
+	cableAtWill: {{0.5, 0.4, 2}, {0.8, 0.25, 3}, {0.8, 0.6, 2}},
 }
 
 // logs returns the logarithm of the beta-binomial likelihood of x bad ones of n as a function, without the term that all
@@ -65,92 +66,172 @@ func lgamma(x float64) float64 {
 // spoilt returns how many frames of a batch were bad or did not come, and how many there should have been.
 func (b *batch) spoilt() (x, n float64) { return b.bad + b.absent, b.good + b.bad + b.absent }
 
-// usual returns the share of bad frames that is usual in the ring: the lower median of its cables, so that one bad cable,
-// even one of two, does not make itself usual.
-func (r *Ring) usual() float64 {
-	var shares []float64
-	for i := range r.units {
-		if r.into[i] < 0 || r.units[i].wire.by == byNothing {
+// A census lists the different batches of a ring's cables, so that each is weighed once: bad ones, and all.
+type census struct {
+	kinds [][2]float64
+	index map[[2]float64]int
+}
+
+func (r *Ring) census() *census {
+	c := &census{index: map[[2]float64]int{}}
+	for u := range r.units {
+		for i := range r.units[u].wire.batches {
+			x, n := r.units[u].wire.batches[i].spoilt()
+			kind := [2]float64{x, n}
+			if _, ok := c.index[kind]; !ok {
+				c.index[kind] = len(c.kinds)
+				c.kinds = append(c.kinds, kind)
+			}
+		}
+	}
+	return c
+}
+
+// of returns the kinds of the batches of a wire, all of which the ring has.
+func (c *census) of(w *wire) []int {
+	kinds := make([]int, len(w.batches))
+	for i := range w.batches {
+		x, n := w.batches[i].spoilt()
+		kinds[i] = c.index[[2]float64{x, n}]
+	}
+	return kinds
+}
+
+// row returns the log-likelihood of each kind of batch with a tone.
+func (c *census) row(t tone) []float64 {
+	log := t.logs()
+	row := make([]float64, len(c.kinds))
+	for i, k := range c.kinds {
+		row[i] = log(k[0], k[1])
+	}
+	return row
+}
+
+// mixed returns the log-likelihood of each kind of batch where it has a burst with a chance.
+func mixed(row, burst []float64, often float64) []float64 {
+	none, some := math.Log(1-often), math.Log(often)
+	m := make([]float64, len(row))
+	for i := range row {
+		m[i] = logAdd(row[i]+none, burst[i]+some)
+	}
+	return m
+}
+
+// A scale weighs the counts of a ring's cables. Its rows are log-likelihoods of each kind of batch.
+type scale struct {
+	*census
+	norm   *norm
+	good   [][]float64               // for each sound tone
+	tones  [placeCount][]tone        // of a cable that is steadily bad
+	steady [placeCount][][]float64   // for each of those
+	bursts [placeCount][][][]float64 // for each sound tone, which the cable has between the bursts, and each way of failing
+}
+
+// scale prepares the weighing of what was counted.
+func (r *Ring) scale() *scale {
+	s := &scale{census: r.census(), norm: r.norm()}
+	sound, flurries := make([][]float64, len(s.norm.good)), s.row(flurry)
+	for k, t := range s.norm.good {
+		sound[k] = s.row(t)
+		s.good = append(s.good, mixed(sound[k], flurries, s.norm.flurries))
+	}
+	for _, c := range cableWays {
+		ways := burstings[c.place]
+		if ways == nil {
+			s.tones[c.place] = badTones(c.place, s.norm)
+			for _, t := range s.tones[c.place] {
+				s.steady[c.place] = append(s.steady[c.place], mixed(s.row(t), flurries, s.norm.flurries))
+			}
 			continue
 		}
-		shares = append(shares, r.units[i].wire.share())
-	}
-	if len(shares) == 0 {
-		return 0
-	}
-	slices.Sort(shares)
-	return min(0.05, shares[(len(shares)-1)/2])
-}
-
-// share returns a wire's share of bad frames, a little towards nought; of several times between swaps, the least.
-func (w *wire) share() float64 {
-	least := 1.0
-	var x, n float64
-	for i := range w.batches {
-		bx, bn := w.batches[i].spoilt()
-		x, n = x+bx, n+bn
-		if i+1 == len(w.batches) || w.broken(w.batches[i].since, w.batches[i+1].since) {
-			least = min(least, (x+1)/(n+200))
-			x, n = 0, 0
+		s.bursts[c.place] = make([][][]float64, len(sound))
+		for _, b := range ways {
+			burst := s.row(tone{b.share, b.wanders, 1})
+			for k := range sound {
+				s.bursts[c.place][k] = append(s.bursts[c.place][k], mixed(sound[k], burst, b.often))
+			}
 		}
 	}
-	return least
+	return s
 }
 
-// sums returns, for each tone, the running sums of the log-likelihoods of the batches; the last is that of all.
-func (w *wire) sums(tones []tone) [][]float64 {
-	all := make([][]float64, len(tones))
-	for k := range tones {
-		log := tones[k].logs()
-		s := make([]float64, len(w.batches)+1)
-		for i := range w.batches {
-			x, n := w.batches[i].spoilt()
-			s[i+1] = s[i] + log(x, n)
-		}
-		all[k] = s
+// tails writes the sums of a row over a cable's batches, from each batch on; the last is nought.
+func tails(sums, row []float64, batches []int) []float64 {
+	sums[len(batches)] = 0
+	for i := len(batches) - 1; i >= 0; i-- {
+		sums[i] = sums[i+1] + row[batches[i]]
 	}
-	return all
+	return sums
 }
 
 // A verdict on a cable's counts: for each way in which it may be bad, and each batch from which on, the logarithm of the
 // likelihood against its being good all along. The last is of none.
 type verdict [placeCount][]float64
 
-// judge weighs a cable's counts, given what is usual in the ring.
-func (w *wire) judge(usual float64) *verdict {
+// judge weighs what was counted on a cable.
+func (s *scale) judge(w *wire) *verdict {
 	v := &verdict{}
-	n := len(w.batches)
-	if n == 0 {
+	batches := s.of(w)
+	if len(batches) == 0 {
 		return v
 	}
-	good := goodTones(usual)
-	sums := w.sums(good)
-	before := make([]float64, n+1) // of the counts up to a batch, if the cable is good
-	for from := range before {
-		before[from] = math.Inf(-1)
-		for k := range good {
-			before[from] = logAdd(before[from], math.Log(good[k].weight)+sums[k][from])
+	n := len(batches) + 1
+	sums := make([]float64, n)
+	before := make([][]float64, len(s.good)) // of the counts up to a batch, for each sound tone
+	sound := noughts(n)                      // the same, whichever the tone
+	for k, row := range s.good {
+		before[k] = make([]float64, n)
+		tails(sums, row, batches)
+		for from := range sums {
+			before[k][from] = math.Log(s.norm.good[k].weight) + sums[0] - sums[from]
+			sound[from] = logAdd(sound[from], before[k][from])
 		}
 	}
 	for _, c := range cableWays {
-		v[c.place] = w.gains(badTones(c.place, usual), before)
+		gains := noughts(n)
+		for j, row := range s.steady[c.place] {
+			addOn(gains, sound, tails(sums, row, batches), math.Log(s.tones[c.place][j].weight))
+		}
+		for k, ways := range s.bursts[c.place] {
+			for _, row := range ways {
+				addOn(gains, before[k], tails(sums, row, batches), -math.Log(float64(len(ways))))
+			}
+		}
+		for from := range gains {
+			gains[from] -= sound[n-1]
+		}
+		v[c.place] = gains
 	}
 	return v
 }
 
-// gains compares the tones of a bad cable with a good one's.
-func (w *wire) gains(bad []tone, before []float64) []float64 {
-	n := len(w.batches)
-	sums := w.sums(bad)
-	gains := make([]float64, n+1)
-	for from := range n {
-		after := math.Inf(-1)
-		for k := range bad {
-			after = logAdd(after, math.Log(bad[k].weight)+sums[k][n]-sums[k][from])
+// soundness returns the logarithm of the likelihood of what was counted on a good cable.
+func (s *scale) soundness(w *wire) float64 {
+	batches, sum := s.of(w), math.Inf(-1)
+	for k, row := range s.good {
+		l := math.Log(s.norm.good[k].weight)
+		for _, b := range batches {
+			l += row[b]
 		}
-		gains[from] = before[from] + after - before[n]
+		sum = logAdd(sum, l)
 	}
-	return gains
+	return sum
+}
+
+// addOn adds likelihoods, given by their logarithms, to others: what was before a batch with what is after it.
+func addOn(sums, before, after []float64, weight float64) {
+	for i := range sums {
+		sums[i] = logAdd(sums[i], before[i]+after[i]+weight)
+	}
+}
+
+// noughts returns logarithms of nought.
+func noughts(n int) []float64 {
+	xs := make([]float64, n)
+	for i := range xs {
+		xs[i] = math.Inf(-1)
+	}
+	return xs
 }
 
 // logAdd returns the logarithm of the sum of two numbers that are given by theirs.
@@ -158,8 +239,8 @@ func logAdd(a, b float64) float64 {
 	if a < b {
 		a, b = b, a
 	}
-	if math.IsInf(b, -1) {
-		return a
+	if !(a-b < 40) {
+		return a // the other is too small to be seen
 	}
-	return a + math.Log1p(math.Exp(b-a))
+	return a + math.Log(1+math.Exp(b-a))
 }

@@ -44,7 +44,7 @@ func (s *spot) visits(place *spot) bool {
 }
 
 // spots returns all places by their units, and then the cables that were swapped.
-func (r *Ring) spots(usual float64) []*spot {
+func (r *Ring) spots(counts *scale) []*spot {
 	var all, cables []*spot
 	for i := range r.units {
 		p := &spot{unit: i, share: 1, wire: &r.units[i].wire}
@@ -58,25 +58,16 @@ func (r *Ring) spots(usual float64) []*spot {
 	}
 	apart := 0.0
 	for _, c := range cables {
-		apart += c.wire.soundness(usual) - all[c.unit].wire.soundness(usual)
+		apart += counts.soundness(c.wire) - counts.soundness(all[c.unit].wire)
 	}
 	for _, c := range cables {
 		c.apart = apart
 	}
 	all = append(all, cables...)
 	for _, s := range all {
-		s.counts = s.wire.judge(usual)
+		s.counts = counts.judge(s.wire)
 	}
 	return all
-}
-
-// soundness returns the logarithm of the likelihood of what was counted on a good cable.
-func (w *wire) soundness(usual float64) float64 {
-	good, l := goodTones(usual), math.Inf(-1)
-	for k, sums := range w.sums(good) {
-		l = logAdd(l, math.Log(good[k].weight)+sums[len(sums)-1])
-	}
-	return l
 }
 
 // staysOf returns where the cable that led into a unit at first went; nil: it is where it was.

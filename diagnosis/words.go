@@ -69,7 +69,7 @@ func (r *Ring) twin(i int) string {
 // tellFrames says what was counted on a cable since it may have gone bad.
 func (r *Ring) tellFrames(h *hypothesis, usual float64) string {
 	w := h.wire
-	if h.place == unitApart || h.place == unitDead || len(w.batches) == 0 {
+	if h.place.ofUnit() || len(w.batches) == 0 {
 		return ""
 	}
 	gains := h.counts[h.place]
