@@ -43,6 +43,7 @@ func (m matrix) trace() float64 { return m.a[0][0] + m.a[1][1] }
 const (
 	deaf       = 0.0007 // it hears a call and does not follow
 	deafer     = 0.0003 // it hears a trip or a temperature and does not heed it
+	heedless   = 0.99   // a unit that is set to stay on, or fails to stop, stays on at a trip
 	leaks      = 0.003  // a message passes a cable that is called dead: it died a moment later
 	lost       = 0.0007 // a good cable loses a message for good
 	lostNoisy  = 0.03   // a noisy one does
@@ -61,6 +62,7 @@ const (
 	cableAtWill
 	cableDead
 	unitApart
+	unitHeedless
 	unitDead
 	placeCount
 )
@@ -81,7 +83,7 @@ func (p place) loss() float64 {
 }
 
 // ofUnit reports whether a unit is to blame, and no cable.
-func (p place) ofUnit() bool { return p == unitApart || p == unitDead }
+func (p place) ofUnit() bool { return p == unitApart || p == unitHeedless || p == unitDead }
 
 // A sighting is what was seen of one unit in an event.
 type sighting struct {
@@ -90,6 +92,7 @@ type sighting struct {
 	late  bool    // it certainly went later than the neighbour's message takes
 	start float64 // chance that it sends such a message on its own in that time
 	deaf  float64 // chance that it hears such a message and does not act on it
+	trip  bool    // the message was a shared trip
 	away  bool    // it did not answer
 	// source: it is known to have sent the message
 	source bool
@@ -105,7 +108,10 @@ func (s *sighting) matrices(p place) (with, without matrix) {
 		return matrix{a: [2][2]float64{{0, 1}, {0, 1}}}, matrix{}
 	}
 	for x := range 2 {
-		hears := 0.0
+		hears, deaf := 0.0, s.deaf
+		if p == unitHeedless && s.trip {
+			deaf = heedless
+		}
 		if x == 1 && s.wired {
 			hears = 1 - p.loss()
 		}
@@ -120,14 +126,14 @@ func (s *sighting) matrices(p place) (with, without matrix) {
 		case p == unitApart:
 			w, o = s.apart(hears)
 		case s.part == Followed:
-			told, own := 1-s.deaf, s.start // it was told, or began before the message came round
+			told, own := 1-deaf, s.start // it was told, or began before the message came round
 			if s.early || s.late {
 				told = 0
 			}
 			w[1] = hears*(told+own) + (1-hears)*own
 			o[1] = hears * told
 		case s.part == Remained:
-			w[1], w[0] = hears*s.deaf, (1-hears)*(1-s.start)
+			w[1], w[0] = hears*deaf, (1-hears)*(1-s.start)
 			o = w
 		default:
 			begins := 0.0001

@@ -55,10 +55,11 @@ type Diagnosis struct {
 // What was likely before any evidence: a ring that somebody asks about is sound two times in five, and cables break more
 // often than units (common practice, no source). Each share is spread over the ring's cables or units.
 const (
-	priorSound = 0.4
-	priorCable = 0.38
-	priorApart = 0.15
-	priorDead  = 0.07
+	priorSound    = 0.4
+	priorCable    = 0.38
+	priorApart    = 0.11
+	priorHeedless = 0.04 // a unit that follows calls, and does not stop at a shared trip
+	priorDead     = 0.07
 
 	priorSecond = 0.15 // that something else is wrong as well, of what it would be alone
 )
@@ -166,6 +167,9 @@ func (r *Ring) hypotheses(traces []trace, counts *scale) []hypothesis {
 			dead -= 8 // it answers
 		}
 		all = append(all, weigh(s, unitApart, apart, traces), weigh(s, unitDead, dead, traces))
+		if len(r.trips) > 0 { // nothing else shows it
+			all = append(all, weigh(s, unitHeedless, math.Log(priorHeedless/n), traces))
+		}
 	}
 	slices.SortFunc(all, func(a, b hypothesis) int {
 		switch {
@@ -270,7 +274,7 @@ func (r *Ring) rank(d *Diagnosis, all []hypothesis, traces []trace, total, usual
 		h := &all[i]
 		k := key{BadCable, h.unit}
 		switch h.place {
-		case unitApart:
+		case unitApart, unitHeedless:
 			k.what = NotTakingPart
 		case unitDead:
 			k.what = DeadUnit

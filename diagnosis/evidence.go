@@ -66,7 +66,7 @@ func (r *Ring) sightings(e *event, s fleet.Stage) []sighting {
 		starts = 0.001
 	}
 	for i := range seen {
-		seen[i] = sighting{part: e.part[i], start: starts, deaf: heedless, away: e.silent[i], source: i == e.source, wired: r.into[i] >= 0}
+		seen[i] = sighting{part: e.part[i], start: starts, deaf: heedless, trip: s == fleet.Fault, away: e.silent[i], source: i == e.source, wired: r.into[i] >= 0}
 		if e.part[i] == Followed && s.Coordinated() {
 			r.timing(e, i, &seen[i])
 		}

@@ -26,6 +26,8 @@ type bench struct {
 	good  []uint64
 	bad   []uint64
 	each  uint64 // good frames that come between two polls
+
+	tripped []bool // who reports a ground fault; nil: the map does not tell
 }
 
 func layoutOf(all ...fleet.Quantity) *fleet.Layout {
@@ -40,6 +42,13 @@ var (
 	layout     = layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkGood, fleet.LinkBad)
 	flagLayout = layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkOK)
 )
+
+// tripLayout is the usual one with ground faults.
+func tripLayout() *fleet.Layout {
+	l := layoutOf(fleet.QuantityStage, fleet.BatteryTemperature, fleet.LinkGood, fleet.LinkBad, fleet.Faults)
+	l.Points[4].Flags = []fleet.Name{{Code: 0, Word: fleet.GroundFault}}
+	return l
+}
 
 func newBench(t *testing.T, n int, open bool) *bench {
 	b := &bench{t: t, now: start, each: 10}
@@ -68,6 +77,9 @@ func (b *bench) wait(d time.Duration, counted bool) {
 			f.Values = []fleet.Value{value(uint64(b.stage[i])), {Number: b.heat[i], Raw: uint64(b.heat[i]), Quality: fleet.Good}, value(b.good[i]), value(b.bad[i])}
 			if !counted {
 				f.Values[2], f.Values[3] = fleet.Value{}, fleet.Value{}
+			}
+			if b.tripped != nil {
+				f.Layout, f.Values = tripLayout(), append(f.Values, value(map[bool]uint64{true: 1}[b.tripped[i]]))
 			}
 			if b.mute[i] {
 				f.Outcome, f.Layout, f.Values = fleet.Silent, nil, nil

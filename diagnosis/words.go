@@ -50,6 +50,8 @@ func (r *Ring) tell(h *hypothesis, traces []trace, usual float64) []string {
 	switch {
 	case h.place == unitApart && u.enabled == isFalse:
 		said = append(said, u.name+" itself reports that it takes no part in the ring.")
+	case h.place == unitHeedless && counted > 0:
+		said = append(said, "Look whether "+u.name+" is set to stay on at a shared trip.")
 	case h.place == unitDead && u.missed > 0:
 		said = append(said, fmt.Sprintf("%s has not answered since %s.", u.name, r.day(u.answered)))
 	}
@@ -136,7 +138,7 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 		}
 	}
 	when := r.day(t.at)
-	if h.place == unitApart {
+	if h.place == unitApart || h.place == unitHeedless {
 		switch t.what {
 		case "temperature":
 			if unit == t.e.source {
@@ -144,7 +146,13 @@ func (r *Ring) tellEvent(h *hypothesis, t *trace) string {
 			}
 			return u + " does not use the reference's temperature, though units behind it do."
 		case "trip":
-			return fmt.Sprintf("At the trip of %s, %s did not stop, though units on both sides did.", when, u)
+			if unit == t.e.source {
+				return fmt.Sprintf("%s tripped on %s, and does not share it: %s did not stop.", u, when, fleet.List(missing))
+			}
+			if slices.Contains(t.e.part, Followed) {
+				return fmt.Sprintf("At the trip of %s, %s did not stop, though others did.", when, u)
+			}
+			return fmt.Sprintf("At the trip of %s, %s did not stop.", when, u)
 		}
 		return fmt.Sprintf("%s did not follow into %s on %s, though others on its way did.", u, t.call.Stage, when)
 	}
