@@ -161,10 +161,11 @@ func (r *Ring) hypotheses(traces []trace, counts *scale) []hypothesis {
 		case isTrue:
 			apart -= 4
 		}
-		if u.missed >= 3 {
-			dead += 8
-		} else {
+		switch {
+		case u.missed < 3:
 			dead -= 8 // it answers
+		case !r.together(i):
+			dead += 8
 		}
 		all = append(all, weigh(s, unitApart, apart, traces), weigh(s, unitDead, dead, traces))
 		if len(r.trips) > 0 { // nothing else shows it
@@ -190,6 +191,16 @@ func (r *Ring) hypotheses(traces []trace, counts *scale) []hypothesis {
 // reached reports whether any unit answers. Where none does it is the site's network or power, and says nothing of a unit.
 func (r *Ring) reached() bool {
 	return slices.ContainsFunc(r.units, func(u unit) bool { return u.missed < 3 })
+}
+
+// together reports whether another unit fell silent when a unit did: then it is rather what both are reached by.
+func (r *Ring) together(i int) bool {
+	for k := range r.units {
+		if u := &r.units[k]; k != i && u.missed >= 3 && r.units[i].answered.Sub(u.answered).Abs() <= r.lapse() {
+			return true
+		}
+	}
+	return false
 }
 
 // weigh adds up the evidence for a hypothesis over all times at which it may have begun: before the first event, between

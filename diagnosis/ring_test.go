@@ -184,6 +184,19 @@ func TestDeadUnit(t *testing.T) {
 	}
 }
 
+// Units that fall silent together are cut off by what they are reached by: none of them is called dead for that.
+func TestSilentTogetherIsNotDead(t *testing.T) {
+	b := newBench(t, 6, false)
+	b.wait(20*time.Minute, false)
+	b.mute[2], b.mute[3], b.mute[4] = true, true, true
+	b.wait(5*time.Minute, false)
+	for _, s := range b.ring.Diagnose().Suspects {
+		if s.What == diagnosis.DeadUnit && s.Probability > 0.2 {
+			t.Errorf("%s is given %.2f", s.Name, s.Probability)
+		}
+	}
+}
+
 // Behind a cut cable everybody keeps an old temperature.
 func TestTemperatureNamesThePlace(t *testing.T) {
 	b := newBench(t, 8, false)
