@@ -86,6 +86,18 @@ func (b *book) next(c Channel, now time.Time) (next *Message, wait time.Duration
 // longestHold is how long a message may be held back before its first try: quiet hours end within a day.
 const longestHold = 24 * time.Hour
 
+// hurry lets what failed be tried again at once: somebody has changed something, perhaps what was wrong. What the other side
+// has asked to wait for longer than our own back-off goes on waiting.
+func (b *book) hurry(now time.Time) {
+	for id, m := range b.messages {
+		if m.Tries > 0 && m.dueIn(now) > 0 && m.dueIn(now) <= backoffLimit {
+			m = m.copy()
+			m.Due = now
+			b.messages[id] = m
+		}
+	}
+}
+
 // dueIn returns how long the message must wait. A clock that was set back must not hold it: what would be longer than
 // any wait of ours is over now.
 func (m *Message) dueIn(now time.Time) time.Duration {

@@ -112,11 +112,12 @@ func Open(ctx context.Context, f *fleet.Fleet, s Store, now time.Time, o Options
 	return d, nil
 }
 
-// Update takes another fleet: who is told and how, from the next change and the next try on.
+// Update takes another fleet: who is told and how, from the next change and the next try on. What failed is tried at once.
 func (d *Desk) Update(f *fleet.Fleet) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.plan = newPlan(f)
+	d.book.hurry(time.Now())
 	d.report()
 	select {
 	case d.changed <- struct{}{}:

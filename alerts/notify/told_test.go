@@ -242,6 +242,44 @@ func TestRecipientsThatAreGone(t *testing.T) {
 	})
 }
 
+// Whoever mends a way in the fleet file need not wait for the next try, which may be minutes away.
+func TestAReloadTriesAgainAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := hooked(t)
+		mended := false
+		server := &desktop{answer: func(*receipt) int {
+			if mended {
+				return http.StatusNoContent
+			}
+			return http.StatusBadGateway
+		}}
+		d := open(t, f, &memory{entries: map[string][]byte{}}, Options{Dial: serve(t, server).dial})
+		defer run(t, d)()
+		if err := d.PutChanges(t.Context(), []fleet.Change{a("mill", fleet.High, fleet.AlarmNormal, fleet.Unacknowledged)}); err != nil {
+			t.Fatal(err)
+		}
+		tries := func() int {
+			server.mu.Lock()
+			defer server.mu.Unlock()
+			return len(server.got)
+		}
+		time.Sleep(30 * time.Minute)
+		for before := tries(); tries() == before; { // until just after a try
+			time.Sleep(time.Second)
+		}
+		server.mu.Lock()
+		mended = true
+		server.mu.Unlock()
+		d.Update(f)
+		time.Sleep(2 * time.Second)
+		for _, h := range d.Health() {
+			if h.Waiting != 0 {
+				t.Errorf("two seconds after the reload: %+v", h)
+			}
+		}
+	})
+}
+
 // The same changes put again, after an end that nobody saw, are the same messages.
 func TestPuttingAgainTellsOnce(t *testing.T) {
 	f := staffed(t)
