@@ -78,6 +78,16 @@ func (a *app) actCommand(to *remote, verb dashboard.Verb, c *cobra.Command) *cob
 		c.Flags().BoolVar(&act.OneShot, "once", false, "until it next goes away, if that is earlier")
 	case dashboard.TakeOut:
 		c.Flags().StringArrayVar(&kinds, "kind", nil, "only alarms of this kind; can be given again")
+		choose(c, "kind", kindWords()...)
+	}
+	c.ValidArgsFunction = func(_ *cobra.Command, args []string, _ string) ([]cobra.Completion, cobra.ShellCompDirective) {
+		switch {
+		case named == 2 && len(args) == 0:
+			return kindWords(), cobra.ShellCompDirectiveNoFileComp
+		case len(args) == named-1:
+			return placesHere(), cobra.ShellCompDirectiveNoFileComp
+		}
+		return nil, cobra.ShellCompDirectiveDefault
 	}
 	c.RunE = func(c *cobra.Command, args []string) error {
 		if last := ""; len(fleetArgument(args[:named], &last)) < named {

@@ -58,6 +58,8 @@ An instant is written as 2026-06-01, 2026-06-01T12:00 (on the clock of the site,
 	c.Flags().StringVar(&o.format, "format", "", "csv or parquet; if left out, as the name of the output says, else csv")
 	c.Flags().StringVarP(&o.output, "output", "o", "-", "file to write, which must not be there yet; - is standard output")
 	c.Flags().StringVar(&o.resolution, "resolution", "raw", "raw, 5m, 1h or 1d")
+	choose(c, "format", "csv", "parquet")
+	choose(c, "resolution", "raw", "5m", "1h", "1d")
 	c.Flags().StringVar(&o.from, "from", "", "first instant; if left out, the oldest reading")
 	c.Flags().StringVar(&o.to, "to", "", "instant to stop before; if left out, the newest reading")
 	c.Flags().StringArrayVar(&o.at, "at", nil, "only this site, ring or controller, by its id; can be given again")
