@@ -312,7 +312,8 @@ func (p *pastRaises) until(now time.Time, give func(heard)) error {
 		if !now.IsZero() && p.held.At.After(now) {
 			return nil
 		}
-		if p.held.Alarm.State == fleet.Unacknowledged {
+		// What stands when people stop holding it back was raised before, or meanwhile; a fresh engine knows of no people.
+		if p.held.Alarm.State == fleet.Unacknowledged && p.held.From != fleet.Shelved && p.held.From != fleet.OutOfService {
 			give(heard{side: inHistory, alarm: p.held.Alarm, at: p.held.At})
 		}
 		p.holds = false

@@ -89,6 +89,16 @@ func TestReplay(t *testing.T) {
 	if r.both < 3 || r.only != [2]int{} {
 		t.Errorf("by the same rules %d on both sides, %v on one:\n%s", r.both, r.only, out)
 	}
+	shown := fleet.Change{At: start.Add(100 * time.Minute), From: fleet.Shelved, Who: "Kim", Alarm: fleet.Alarm{
+		AlarmKey: fleet.AlarmKey{Kind: "link-down", Subject: "fernhollow-mill/wheelhouse/ridge-turbine>millers-loft"},
+		State:    fleet.Unacknowledged, Priority: fleet.High, Raised: start.Add(100 * time.Minute), Text: "shown again",
+	}}
+	if err := s.PutChanges(t.Context(), []fleet.Change{shown}); err != nil {
+		t.Fatal(err)
+	}
+	if r, out := replayed(t, f, s, start, end); r.only != [2]int{} {
+		t.Errorf("an alarm that was shelved and shown again is told as a difference of the rules:\n%s", out)
+	}
 	yes, long := true, 12*time.Hour
 	f.Rules = fleet.Rules{{Kind: "link-down", Disabled: &yes}, {Kind: "temperature-default", OnDelay: &long}}
 	quiet, out := replayed(t, f, s, start, end)
