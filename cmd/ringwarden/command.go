@@ -70,6 +70,11 @@ func unknownCommand(c *cobra.Command, args []string) error {
 	if near := nearCommands(c, args[0]); len(near) > 0 {
 		return hintedError{err, fmt.Sprintf("did you mean %q?", c.CommandPath()+" "+near[0])}
 	}
+	for _, other := range c.Root().Commands() {
+		if other.Name() == args[0] {
+			return hintedError{err, fmt.Sprintf("did you mean %q?", other.CommandPath())}
+		}
+	}
 	return hintedError{err, "see " + c.CommandPath() + " --help"}
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -59,6 +60,15 @@ func readMap(path string, read func(string) ([]byte, error)) (*registermap.Map, 
 		return nil, cannotRead("register map", path, err)
 	}
 	return registermap.Parse(path, data)
+}
+
+// otherFile adds a hint to the faults of a file that has a key of the other kind of file at its left edge.
+func otherFile(err error, path, key, hint string) error {
+	data, readErr := os.ReadFile(path)
+	if readErr != nil || !bytes.Contains(append([]byte("\n"), data...), []byte("\n"+key+":")) {
+		return err
+	}
+	return hintedError{err, hint}
 }
 
 func cannotRead(what, path string, err error) error {

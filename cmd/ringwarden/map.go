@@ -38,7 +38,7 @@ its points and the requests that each poll group needs.`,
 			for _, path := range args {
 				m, err := readMap(path, os.ReadFile)
 				if err != nil {
-					faults = append(faults, err)
+					faults = append(faults, otherFile(err, path, "sites", "it looks like a fleet file: ringwarden config check "+path))
 					continue
 				}
 				if err := describeMap(a.out, m); err != nil {

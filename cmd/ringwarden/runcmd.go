@@ -201,7 +201,7 @@ func (a *app) checkSecrets(f *fleet.Fleet) error {
 func (a *app) checkConfig(path string) error {
 	p, err := loadPlant(path)
 	if err != nil {
-		return err
+		return otherFile(err, path, "points", "it looks like a register map: ringwarden map check "+path)
 	}
 	f := p.fleet
 	who, err := users(f)

@@ -20,7 +20,8 @@ import (
 func (a *app) storeCommand() *cobra.Command {
 	return group("store", "Look after the database: sizes, checks, backups",
 		`The database holds every reading, alarm and note. A running daemon keeps it for itself: stat and backup ask the
-daemon then, and verify checks a copy that it makes. None of them changes what is stored.`,
+daemon then, and verify checks a copy that it makes. None of them changes what is stored. ringwarden export takes
+readings out as tables.`,
 		a.storeStatCommand(), a.storeVerifyCommand(), a.storeCompactCommand(), a.storeBackupCommand())
 }
 
