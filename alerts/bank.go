@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"gonum.org/v1/gonum/stat"
+
 	"ringwarden/fleet"
 )
 
@@ -52,7 +54,7 @@ func (r *ring) prepareBank(now time.Time) {
 		}
 		u.apart.see(u.voltage.value-others, u.voltage.at)
 		if u.amperes.fresh(now) && u.voltage.at.Equal(u.amperes.at) {
-			u.lead.see(u.amperes.value, u.voltage.value-others, u.voltage.at)
+			u.lead.see(u.amperes.value, u.voltage.value-others, others, u.voltage.at)
 		}
 	}
 }
@@ -113,6 +115,16 @@ func (b *bank) others(own float64) (volts float64, ok bool) {
 		return low, true
 	}
 	return high, true
+}
+
+// median returns the middle of the values, or the mean of the two in the middle; it orders them.
+func median(v []float64) float64 {
+	slices.Sort(v)
+	n := len(v)
+	if n%2 == 1 {
+		return v[n/2]
+	}
+	return stat.Mean(v[n/2-1:n/2+1], nil)
 }
 
 // lead reports whether the bank is of lead-acid cells.
