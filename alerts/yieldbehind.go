@@ -95,7 +95,7 @@ func (s *yieldSum) tells(by *settings) bool {
 type yieldClock struct {
 	at    time.Time
 	day   int     // of the site's own calendar: year and day of it; 0: not begun
-	light uint32  // the hours of today in which an array gave something, a bit for each
+	light uint32  // the hours of today in which an array could give something, though a full bank may take none, a bit for each
 	rated float64 // of all controllers, each times its place: when it changes, what is usual is learned anew
 }
 
@@ -116,7 +116,7 @@ func (r *ring) prepareYield(now time.Time) {
 		hour = (hour + 23) % 24 // the sun keeps no summer time
 	}
 	for _, u := range r.units {
-		if u.c.Source == fleet.PV && u.watts.fresh(now) && u.watts.value > 0.01*u.c.Rated {
+		if u.c.Source == fleet.PV && awake(u.stage.is) && fresh(u.stage.at, u.stage.period, now) {
 			c.light |= 1 << hour
 		}
 	}
