@@ -132,6 +132,9 @@ func (r *Ring) second(all []hypothesis, traces []trace, total float64) float64 {
 		}
 		beside := weigh(h.spot, h.place, h.prior, given)
 		l := first.log + beside.log + math.Log(priorSecond/priorSound)
+		if first.stays != nil {
+			l -= h.apart // it is in the first already
+		}
 		h.log = logAdd(h.log, l)
 		pairs = logAdd(pairs, l)
 	}

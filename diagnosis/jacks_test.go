@@ -153,3 +153,35 @@ func TestFrozenUnitBlamesNoCable(t *testing.T) {
 		t.Errorf("%+v, want no cable blamed", d)
 	}
 }
+
+// The bad cable that moved is one fault: the good one that came into its place is not accused beside it.
+func TestOneCableIsOneFault(t *testing.T) {
+	b := newBench(t, 6, false)
+	place := 2
+	counted := func(polls int, spoilt uint64) {
+		for range polls {
+			for i := range b.bad {
+				if (int(b.now.Unix())/10+5*i)%(12+i) == 0 {
+					b.bad[i]++
+				}
+			}
+			b.bad[place] += spoilt
+			b.wait(poll, true)
+		}
+	}
+	counted(240, 0)
+	counted(150, 1)
+	b.now = b.now.Add(poll)
+	place = 4
+	b.ring.Swapped("mill/north/u1>u2", "mill/north/u3>u4", b.now)
+	counted(150, 1)
+	d := b.ring.Diagnose()
+	for i, s := range d.Suspects {
+		if first := s.Link == "mill/north/u1>u2"; first != (i == 0) || !first && s.Probability > 0.3 {
+			t.Errorf("suspect %d is %s with %.3f, want the cable u1>u2 first and no other", i+1, s.Name, s.Probability)
+		}
+	}
+	if len(d.Suspects) == 0 {
+		t.Error("nobody is suspected")
+	}
+}
