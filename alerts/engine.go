@@ -116,7 +116,7 @@ func (e *Engine) believeBack(now time.Time) bool {
 	for _, s := range e.sites {
 		s.siteTracks, s.back = siteTracks{}, time.Time{}
 		for _, r := range s.rings {
-			r.usualAt, r.charge.at, r.yields.at = time.Time{}, time.Time{}, time.Time{}
+			r.usualAt, r.charge.at, r.charge.held.call, r.yields.at = time.Time{}, time.Time{}, time.Time{}, time.Time{}
 		}
 	}
 	for _, w := range e.watches {
