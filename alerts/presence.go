@@ -78,6 +78,16 @@ func (p *presence) seeUptime(r *reading) {
 	p.ticks = r.point.Div != 0 && r.point.Mul/r.point.Div <= fineTick
 }
 
+// back returns when the controller was first seen after the newest restart that is known; zero: none is. One that was away for
+// longer than it had run before shows no drop: then its uptime tells that it began after an instant.
+func (p *presence) back(since time.Time) time.Time {
+	began := p.uptimeAt.Add(-time.Duration(min(p.uptime, 1e9) * float64(time.Second)))
+	if !p.hasUptime || began.After(since) {
+		return latest(p.restarted, p.up)
+	}
+	return p.restarted
+}
+
 // livesThrough reports whether the registers are known to have lived for at least a poll after an instant; a unit whose
 // uptime does not tell is taken to live.
 func (p *presence) livesThrough(since time.Time, period time.Duration) bool {

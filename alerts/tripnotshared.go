@@ -79,11 +79,16 @@ func (w *watch) untripped(now time.Time) finding {
 
 // provesUnshared reports whether the newest answer was taken after the trip had the time to come round, and shows that it
 // did not stop the unit. A device may be slow to show its stage: an answer within the margin is not believed before the
-// next poll, be that answered or not.
+// next poll, be that answered or not. A unit that has restarted since is told again by its neighbour: it gets the margin from
+// then on.
 func (w *watch) provesUnshared(of *unit) bool {
-	u := w.unit
-	late := u.stage.at.Sub(of.fault.first.Add(w.tripAllowance(of)))
-	return late > 0 && (late >= min(w.settings.seconds(sharedMargin), u.stage.period) || u.presence.missedAt.After(u.stage.at))
+	u, margin := w.unit, w.settings.seconds(sharedMargin)
+	told := of.fault.first.Add(w.tripAllowance(of))
+	if back := u.presence.back(of.fault.first); back.After(of.fault.first) {
+		told = latest(told, back.Add(margin))
+	}
+	late := u.stage.at.Sub(told)
+	return late > 0 && (late >= min(margin, u.stage.period) || u.presence.missedAt.After(u.stage.at))
 }
 
 // tripAllowance is how long the trip may be under way to the unit.
