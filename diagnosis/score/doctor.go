@@ -121,7 +121,7 @@ func (c *scorer) opinions(w *watched) {
 		c.reliability(s, o)
 		switch o.when {
 		case "end":
-			if s.Fault == Healthy || s.Fault == Unloaded {
+			if s.Fault == Healthy || s.Fault == Unloaded || s.Fault == TripSlow {
 				first = o.diagnosis.Sound > 0.5
 			}
 			c.fault(s).Count(first, s)

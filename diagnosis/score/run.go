@@ -26,7 +26,7 @@ func Full() Plan {
 	return Plan{Seed: 10_000, Months: 400, Of: [faultCount]int{
 		Healthy: 800, Cut: 800, Noisy: 400, Bursts: 250, Apart: 300, Dead: 150, TripStops: 150, TripStays: 150, TwoCuts: 120, CutApart: 120,
 		Unloaded: 100, LooseLead: 50, MeterOff: 50, SourceBehind: 50, SettingChanged: 50, SameAddress: 30, HotBank: 40, Overdrawn: 40,
-		NeverFull: 30, TimerEndless: 30, TimerNought: 40, JackFails: 150, CableSwaps: 150,
+		NeverFull: 30, TimerEndless: 30, TimerNought: 40, JackFails: 150, CableSwaps: 150, TripSlow: 300,
 	}}
 }
 
@@ -123,6 +123,7 @@ type scorer struct {
 	silly                                                      map[fleet.Kind]*Bar
 	cutFound, cutSure, cutFlagged, cutNamed, noisyFound        *Bar
 	tripTold                                                   *Bar
+	tripQuiet                                                  *Bar
 	jackSaid, jackTold, jackCalled, swapWaited, swapRight      *Bar
 	cableCounted, cableCalled, unitTold, cableTold, calibrated *Bar
 }
@@ -148,6 +149,7 @@ func newCard(p *Plan) *scorer {
 	c.cutNamed = bar("cut-link-named", 99)
 	c.noisyFound = bar("noisy-link-found-in-15-min", 95)
 	c.tripTold = bar("trip-not-shared-told-in-time", 100)
+	c.tripQuiet = bar("slow-units-raise-no-trip-not-shared", 100)
 	c.cableCounted = bar("right-cable-first-with-counters", 98)
 	c.cableCalled = bar("right-cable-among-two-after-three-calls", 90)
 	c.unitTold = bar("unit-not-taking-part-told-from-cable", 95)
@@ -180,6 +182,8 @@ func (c *scorer) judge(w *watched) {
 		after, found := w.first("link-noisy", cable)
 		down, lost := w.first("link-down", cable)
 		c.noisyFound.Count(found && after <= fifteen || lost && down <= fifteen, s)
+	case s.Fault == TripSlow:
+		c.tripQuiet.Count(!w.raises("trip-not-shared"), s)
 	case s.Swap > 0:
 		c.swapped(w)
 	case s.Fault == TripStops || s.Fault == TripStays:

@@ -37,6 +37,7 @@ const (
 	// What a swap of two cables tells apart: see [Way].
 	JackFails  // a jack at one end of a cable
 	CableSwaps // a cable
+	TripSlow   // a trip that all obey, some of them slowly: see [Story.Lag]
 	faultCount
 )
 
@@ -45,6 +46,7 @@ var faultNames = [...]string{
 	"trip not obeyed", "two cut cables", "cut cable and unit not taking part", "turbine unloaded", "loose lead", "voltage reading off",
 	"array behind its peers", "setting changed", "two units of one address", "hot bank", "bank run flat", "bank never full",
 	"absorption without end", "absorption of a minute", "failing jack and a swap", "failing cable and a swap",
+	"trip among slow units",
 }
 
 // String returns the words of reports.
@@ -110,6 +112,7 @@ type Story struct {
 	Way   Way           // in which a cable or jack fails that a swap is about
 	Swap  time.Duration // when the cables into Link and Other have changed places; 0: never
 	Hands time.Duration // how long they were out for it
+	Lag   time.Duration // what the slowest unit takes to show its stage
 }
 
 // String returns what a person needs to know of the story.
@@ -182,6 +185,8 @@ func (s *Story) shape(rng *rand.Rand) {
 		s.At, s.Lasts = s.Day*3/10, s.Day*6/10
 	case JackFails, CableSwaps:
 		s.shapeSwap(rng)
+	case TripSlow:
+		s.At, s.Lasts = s.Day*3/10, s.Day*6/10
 	}
 	for _, slower := range []time.Duration{2, 5, 10, 15, 30, 60} {
 		if float64(s.Lasts/s.Period)*float64(s.Units) > mostFrames {
@@ -189,6 +194,9 @@ func (s *Story) shape(rng *rand.Rand) {
 		}
 	}
 	s.At += time.Duration(rng.Int64N(int64(s.Day / 10)))
+	if s.Fault == TripSlow {
+		s.Lag, s.Missing, s.Outages = min(s.Period, 5*time.Second), 0, false // a slow answer and then none is as a unit's that does not obey
+	}
 }
 
 // place sets what breaks. The cable into unit i is cable i; a line has none into its first unit.

@@ -200,7 +200,7 @@ func (w *world) value(i int, p *fleet.Point) fleet.Value {
 	}
 	switch p.Quantity {
 	case fleet.QuantityStage:
-		return whole(uint64(u.stage))
+		return whole(uint64(u.shown(w.now)))
 	case fleet.Uptime:
 		return whole(uint64((w.now - u.booted) / time.Second))
 	case fleet.Faults:

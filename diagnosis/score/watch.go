@@ -1,6 +1,7 @@
 package score
 
 import (
+	"slices"
 	"time"
 
 	"ringwarden/alerts"
@@ -99,6 +100,11 @@ func (w *watched) first(kind fleet.Kind, subject fleet.Subject) (time.Duration, 
 		}
 	}
 	return 0, false
+}
+
+// raises reports whether a kind was raised on anything.
+func (w *watched) raises(kind fleet.Kind) bool {
+	return slices.ContainsFunc(w.raised, func(r raised) bool { return r.kind == kind })
 }
 
 // misnamed reports whether a cable that is fine was called down after the fault.

@@ -40,6 +40,9 @@ type unit struct {
 	heardAt time.Duration
 	obeys   bool // it stops on a shared trip
 	days    int
+	lag     time.Duration // what it takes to show that it has stopped
+	before  fleet.Stage   // what it shows until then
+	stopped time.Duration
 }
 
 // An event is what will happen at an instant.
@@ -69,6 +72,7 @@ const (
 	dawns // the next day is planned
 	unplugs
 	swaps
+	reminds // a trip that lasts is told again to a unit that has restarted
 )
 
 type agenda []event
@@ -126,6 +130,9 @@ func newWorld(s *Story) *world {
 	case TripStops:
 		w.plan(event{at: s.At - s.Day/20, what: breaks})
 		w.plan(event{at: s.At, what: trips})
+	case TripSlow:
+		w.plan(event{at: s.At, what: trips})
+		w.slowDown()
 	case TripStays, Unloaded:
 		w.plan(event{at: s.At, what: trips})
 	default:
@@ -186,6 +193,10 @@ func (w *world) happen(e *event) {
 		w.unplug()
 	case swaps:
 		w.swap()
+	case reminds:
+		if w.trips && u.obeys && w.now >= u.down {
+			u.stop(w.now)
+		}
 	}
 }
 
@@ -321,7 +332,7 @@ func (w *world) trip() {
 func (w *world) hearTrip(e *event) {
 	u := &w.units[e.unit]
 	if w.now >= u.down && u.obeys && !u.dead {
-		u.stage = fleet.Fault
+		u.stop(w.now)
 	}
 	if !u.dead {
 		w.pass(*e)
@@ -331,7 +342,7 @@ func (w *world) hearTrip(e *event) {
 // reboot restarts a unit: it is away for a while, counts from nought, and charges anew.
 func (w *world) reboot(e *event) {
 	u := &w.units[e.unit]
-	if u.stage == fleet.Fault || u.dead {
+	if u.stage == fleet.Fault && w.s.Fault != TripSlow || u.dead || e.unit == 0 && w.trips {
 		return
 	}
 	u.booted = w.now
@@ -347,6 +358,9 @@ func (w *world) reboot(e *event) {
 	}
 	l := &w.links[e.unit]
 	l.good, l.bad = 0, 0
+	if w.s.Fault == TripSlow {
+		w.plan(event{at: u.down + w.spread(5*time.Second), what: reminds, unit: e.unit})
+	}
 }
 
 func (w *world) breakDown() {
