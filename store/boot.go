@@ -199,6 +199,3 @@ func (s *Store) ClockStepped() (before, after time.Time, stepped bool) {
 	}
 	return before, wall, stepped
 }
-
-// SteppedAtOpen returns the step of the clock that Open found: it came while no program of this boot had the store open.
-func (s *Store) SteppedAtOpen() (step ClockStep, ok bool) { return s.atOpen, s.atOpen != ClockStep{} }

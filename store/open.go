@@ -103,7 +103,7 @@ func (s *Store) stepAtOpen() {
 		return
 	}
 	moved, err := s.StepClock(context.Background(), before, after)
-	if s.atOpen = (ClockStep{Before: before, After: after, Moved: moved}); err != nil {
+	if err != nil {
 		s.log.Error("the clock was stepped while the program was not running; what is stored of this boot keeps the times of the clock from before",
 			"from", before, "to", after, "error", err)
 		return

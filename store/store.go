@@ -46,7 +46,6 @@ type Store struct {
 	// run is changed by Open and StepClock alone, and so where Append is called.
 	run     clockRun
 	resumed bool // an earlier program began it
-	atOpen  ClockStep
 
 	// writer holds a token while a write is under way, so that waiting for it can be cancelled. What stands below
 	// belongs to whoever put the token in.
