@@ -120,6 +120,10 @@ func (s *Store) rollDay(ctx context.Context, d dueDay, fine bool) error {
 	if err != nil {
 		return err
 	}
+	layouts, err := s.allLayouts()
+	if err != nil {
+		return err
+	}
 	for _, cut := range made.cuts {
 		restarts, err := s.restarts(ctx, d.controller, cut)
 		if err != nil {
@@ -132,6 +136,12 @@ func (s *Store) rollDay(ctx context.Context, d dueDay, fine bool) error {
 			}
 			c.restart = restarts
 			made.add(c, cut, point, fine)
+			if !changes(layouts, point) {
+				continue
+			}
+			if err := s.addMeant(&made, c.meantOn(pointKey{string(d.controller), point}, cut)); err != nil {
+				return err
+			}
 		}
 	}
 	return s.putRollups(ctx, &made)
@@ -143,6 +153,7 @@ type dayRollups struct {
 	cuts         []day // what the day consists of
 	fine, coarse []dayRecord
 	kept         map[string]bool // the keys of both
+	meant        []meant         // of the points whose meaning may have changed
 	coder        coder
 }
 
@@ -183,6 +194,11 @@ func lacking(tx *bbolt.Tx, d day) bool {
 // lost by damage: then those that are there know more.
 func (s *Store) putRollups(ctx context.Context, m *dayRollups) error {
 	return s.write(ctx, "folding", func(tx *bbolt.Tx) error {
+		for i := range m.meant {
+			if err := putMeant(tx, &m.meant[i]); err != nil {
+				return err
+			}
+		}
 		wanting := make(map[day]bool)
 		for _, cut := range m.cuts {
 			if wanting[cut] = lacking(tx, cut) || lost(tx, m.controller, cut) || loses(tx, m.controller, cut); wanting[cut] {
@@ -210,6 +226,22 @@ func (s *Store) putRollups(ctx context.Context, m *dayRollups) error {
 		}
 		return tx.Bucket(bucketDue).Delete(m.key)
 	}, func() {})
+}
+
+// addMeant adds what a point meant on a part of the day.
+func (s *Store) addMeant(m *dayRollups, parts []meant) error {
+	for i := range parts {
+		if i > 0 {
+			parts[i].before = parts[i-1].point
+			continue
+		}
+		var err error
+		if parts[i].before, err = s.meantBefore(parts[i].key, parts[i].first); err != nil {
+			return err
+		}
+	}
+	m.meant = append(m.meant, parts...)
+	return nil
 }
 
 // pointsOf returns the names of the points that a controller had on a day.

@@ -99,7 +99,7 @@ func TestFormatBuckets(t *testing.T) {
 		want = append(want, row[1])
 	}
 	var got []string
-	for _, name := range slices.Concat(firstBuckets, [][]byte{bucketNotes}, laterBuckets, [][]byte{bucketMoving, bucketBoot}) {
+	for _, name := range slices.Concat(firstBuckets, [][]byte{bucketNotes}, laterBuckets, [][]byte{bucketMoving, bucketBoot, bucketMeanings}) {
 		got = append(got, string(name))
 	}
 	if fmt.Sprint(got) != fmt.Sprint(want) {

@@ -37,6 +37,7 @@ func (s *Store) verify(ctx context.Context, told func(n int) error) error {
 		{bucketStates, v.head},
 		{bucketQuarantine, v.head},
 		{bucketBoot, v.head},
+		{bucketMeanings, v.meaning},
 		{bucketChanges, v.change},
 		{bucketStanding, v.standing},
 		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
@@ -193,6 +194,16 @@ func (v *verifier) rollups(r *record, res Resolution, start []byte) error {
 		w.fail()
 	}
 	if !w.done() {
+		return errMalformed
+	}
+	return nil
+}
+
+func (v *verifier) meaning(r *record) error {
+	if _, ok := unseal(r.key, r.value); !ok {
+		return errChecksum
+	}
+	if _, ok := decodeMeaning(r.key, r.value); !ok {
 		return errMalformed
 	}
 	return nil

@@ -24,7 +24,8 @@ var bucketWords = map[string]string{
 	"books": "calls, steps of the clock, and what else is noted by the program", "changes": "changes of alarms",
 	"chunks": "readings, packed", "coarse": "rollups of hours and days", "due": "days whose rollups are to be made",
 	"fine": "rollups of five minutes", "journal": "readings, as they came", "layouts": "what the readings are of",
-	"moving": "readings on their way to another time, after a step of the clock", "notes": "what people wrote down",
+	"meanings": "what rollups are of, where a map changed",
+	"moving":   "readings on their way to another time, after a step of the clock", "notes": "what people wrote down",
 	"outbox": "messages that wait to be sent", "quarantine": "what was found damaged", "ringwarden": "what the file is",
 	"standing": "alarms that stand", "states": "what the program wants back after a restart",
 }

@@ -24,6 +24,7 @@ type Source interface {
 	Frames(ctx context.Context, q store.Query) iter.Seq2[fleet.Frame, error]
 	Rollups(ctx context.Context, id fleet.ControllerID, point string, r store.Resolution, from, to time.Time) iter.Seq2[store.Rollup, error]
 	Points(ctx context.Context, id fleet.ControllerID, from, to time.Time) ([]fleet.Point, error)
+	Meant(ctx context.Context, id fleet.ControllerID, p fleet.Point, to time.Time) (func(r *store.Rollup) fleet.Point, error)
 	Stat() (store.Stat, error)
 }
 
@@ -170,13 +171,19 @@ func rollupRows(ctx context.Context, s Source, q Query, progress *reach) iter.Se
 			}
 			for i := range points {
 				progress.part(c, len(q.Controllers), i, len(points))
+				meant, err := s.Meant(ctx, id, points[i], q.To)
+				if err != nil {
+					yield(nil, err)
+					return
+				}
 				for r, err := range s.Rollups(ctx, id, points[i].Name, *q.Rollups, q.From, q.To) {
 					if err != nil {
 						yield(nil, err)
 						return
 					}
 					progress.at(r.Start)
-					row.set(id, &points[i], &r)
+					p := meant(&r)
+					row.set(id, &p, &r)
 					if !yield(&row, nil) {
 						return
 					}

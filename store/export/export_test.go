@@ -117,6 +117,32 @@ func TestNarrowing(t *testing.T) {
 	}
 }
 
+// A map called a register a power, until somebody saw that it is a temperature: each day's row says what it is of.
+func TestRollupsOfAPointThatChanged(t *testing.T) {
+	s := storetest.Open(t)
+	for day, p := range []fleet.Point{
+		{Name: "x", Quantity: fleet.OutputPower, Unit: fleet.Watt}, {Name: "x", Quantity: fleet.InternalTemperature, Unit: fleet.Celsius},
+	} {
+		p.Mul, p.Div, p.Bits = 1, 1, 16
+		l := fleet.NewLayout([]fleet.Point{p})
+		for hour := range 12 {
+			put(t, s, fleet.Frame{
+				Controller: "mill/north/alder", At: noon.AddDate(0, 0, day).Add(time.Duration(hour) * time.Hour), Outcome: fleet.Answered,
+				Layout: l, Values: []fleet.Value{{Raw: 30, Number: 30, Quality: fleet.Good}},
+			})
+		}
+	}
+	if err := s.Fold(t.Context(), noon.Add(72*time.Hour)); err != nil {
+		t.Fatal(err)
+	}
+	resolution := store.Day
+	out, n := write(t, s, export.Query{Format: export.CSV, Controllers: []fleet.ControllerID{"mill/north/alder"}, Rollups: &resolution})
+	lines := strings.Split(string(out), "\n")
+	if n != 2 || !strings.Contains(lines[1], ",output.power,W,12,") || !strings.Contains(lines[2], ",internal.temperature,\u00b0C,12,") {
+		t.Errorf("%d rows:\n%s", n, out)
+	}
+}
+
 // A full disk, a reader that went away, and Ctrl-C end an export with an error; none is taken for whole.
 func TestExportThatFails(t *testing.T) {
 	s := storetest.Open(t)
