@@ -126,14 +126,18 @@ func (c *copies) drop(unused time.Duration) bool {
 	return true
 }
 
-// run removes what is left of a program that was killed, then copies that nobody fetches, until ctx is done.
-func (c *copies) run(ctx context.Context, log *slog.Logger) {
+// clean removes what is left of a program that was killed. It comes before the first copy is made.
+func (c *copies) clean(log *slog.Logger) {
 	left, _ := filepath.Glob(globQuote(c.prefix) + "*") // the pattern is good
 	for _, path := range left {
 		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			log.Warn("an unfinished copy of the store cannot be removed", "error", err)
 		}
 	}
+}
+
+// run removes copies that nobody fetches, until ctx is done.
+func (c *copies) run(ctx context.Context) {
 	ticker := time.NewTicker(copyKept / 60)
 	defer ticker.Stop()
 	for {

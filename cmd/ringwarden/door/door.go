@@ -95,8 +95,9 @@ func New(o Options) *Door {
 
 // Run answers on the listener, which it closes, and removes copies that nobody fetches any more, until ctx is done.
 func (d *Door) Run(ctx context.Context, l net.Listener) error {
+	d.copies.clean(d.log)
 	done := make(chan struct{})
-	go func() { defer close(done); d.copies.run(ctx, d.log) }()
+	go func() { defer close(done); d.copies.run(ctx) }()
 	err := dashboard.Serve(ctx, l, d.mux)
 	<-done
 	return err
