@@ -208,7 +208,7 @@ func TestCablesInABrowser(t *testing.T) {
 	o := w.studied(t)
 	h := dashboard.New(o)
 	post(t, h, "/swap", url.Values{"here": {countedLink}, "there": {wheelhouse + "/ridge-turbine>millers-loft"}})
-	w.run(5 * time.Minute)
+	w.run(30 * time.Second)
 	eventually(t, h, cablesPath, "Not yet known", "heat-link-0")
 	origin := serve(t, o)
 	b := openBrowser(t, origin)

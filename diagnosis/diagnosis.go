@@ -17,6 +17,11 @@
 //
 // A call, a trip or a temperature travels from unit to unit ([chain]). A unit that does not take part hands messages on,
 // so the units behind it still follow; behind a dead cable nobody does. That tells the two apart without any counter.
+//
+// # What a swap says
+//
+// A cable and the jacks at its ends look the same until two cables change places ([Ring.Swapped], or [Ring.Note] for what a
+// person wrote down). From then on each of the two cables is a hypothesis of its own that moves along, beside the places.
 package diagnosis
 
 import (
