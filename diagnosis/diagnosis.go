@@ -7,7 +7,8 @@
 //
 // # How a suspect gets its probability
 //
-// Each hypothesis (nothing wrong; a cable dead, failing now and then, or noisy; a unit not taking part; a unit dead) says
+// Each hypothesis (nothing wrong; a cable dead, failing now and then, or noisy; a unit that takes no part, or stays on at a
+// shared trip; a unit dead) says
 // how likely each piece of evidence was: the frames counted on every cable, each float and equalize call, a shared trip,
 // and who uses the reference's temperature. The logarithms add to those of what was likely before. Each hypothesis may
 // have begun to hold at any time, each as likely; and a call that nothing explains well counts for little, since two
