@@ -25,7 +25,7 @@ const (
 	leadForgets = 24 * time.Hour   // after which a reading counts a third: what came loose shows within a day or two
 	leadNew     = 10 * time.Minute // what is read sooner after another reading tells less: clouds and loads last for minutes
 	leadMeters  = 0.005            // by which share two voltage meters of 0.5 % differ (common practice, no source)
-	leadEnough  = 36.0             // readings that tell something new, six hours of them: fewer make no standard error
+	leadEnough  = 60.0             // readings that tell something new, half a day of them: of fewer one odd one makes a slope
 )
 
 func (t *leadTrack) see(amperes, offset, others float64, at time.Time) {
@@ -61,12 +61,17 @@ type leadFit struct {
 	volts      float64 // the offset at no current
 }
 
-// fit regresses the offset on the current and on the bank's voltage, of which what two good meters differ by is known before (a
-// normal prior; ridge regression, Hoerl and Kennard 1970). step is that in which the readings come; false: too little was seen.
-func (t *leadTrack) fit(step float64) (f leadFit, ok bool) {
+// fit returns what the track tells; false: too little was seen. step is that in which the readings come.
+func (t *leadTrack) fit(step float64) (leadFit, bool) {
 	if t.n < leadEnough {
-		return f, false
+		return leadFit{}, false
 	}
+	return t.regress(step)
+}
+
+// regress regresses the offset on the current and on the bank's voltage, of which what two good meters differ by is known before (a
+// normal prior; ridge regression, Hoerl and Kennard 1970). False: the current did not change.
+func (t *leadTrack) regress(step float64) (f leadFit, ok bool) {
 	// about the means
 	xx, xd, dd := t.xx-t.x*t.x/t.n, t.xd-t.x*t.d/t.n, t.dd-t.d*t.d/t.n
 	xy, dy, yy := t.xy-t.x*t.y/t.n, t.dy-t.d*t.y/t.n, t.yy-t.y*t.y/t.n

@@ -54,7 +54,7 @@ func TestLeadFitIsLeastSquares(t *testing.T) {
 	for _, p := range norris {
 		l.add(1, p[1], 0, p[0])
 	}
-	f, ok := l.fit(0)
+	f, ok := l.regress(0)
 	if !ok || math.Abs(f.ohms-1.00211681802045) > 1e-10 || math.Abs(f.volts+0.262323073774029) > 1e-8 || math.Abs(f.sure-0.429796848199937e-3) > 1e-12 {
 		t.Errorf("fit = %.15g, %.15g, error %.15g, %v", f.ohms, f.volts, f.sure, ok)
 	}
