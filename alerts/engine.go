@@ -24,6 +24,7 @@ type Engine struct {
 	orphans []fleet.Alarm // restored alarms of subjects or kinds that are no more
 	orders  []Order       // what is out of service
 	now     time.Time     // last Advance
+	looked  uint64        // second looks that were asked for
 	back    int           // calls of Advance in a row with an instant of long before
 	counts  Counts
 }

@@ -97,7 +97,7 @@ func (e *Engine) Put(f *fleet.Frame) {
 		u.constant.see(f.Group, sum, told, f.At)
 	}
 	if u.in != nil && link.any() {
-		u.in.take(&link, f.At, period)
+		u.in.take(&link, f.At, period, f.Group)
 	}
 }
 

@@ -72,6 +72,8 @@ func judgeLinkDown(w asked, now time.Time) finding {
 		until = a
 	}
 	switch {
+	case q.by == byFlag && !l.from.presence.answered.After(q.doubt.first) && !l.from.watch[controllerSilent].active():
+		return unknown // it may have gone just now
 	case until.Sub(from) >= need && !l.from.audibleSince().IsZero():
 		return finding{verdict: Yes, since: q.since}
 	case q.at.Sub(q.since) >= need && l.from.watch[controllerSilent].active():
@@ -160,7 +162,8 @@ func (l *link) spotless() bool {
 func (l *link) failing() bool {
 	q := &l.quiet
 	if q.by == byFlag {
-		return l.to.ring.sticks.frames(q.misses, q.period) >= l.leastBad()
+		least := l.leastBad()
+		return q.doubt.frames+1e-9 >= float64(least) && q.doubt.spread(q.at, q.period, least) // sums of parts
 	}
 	return q.misses >= 1
 }

@@ -39,6 +39,7 @@ type quietTrack struct {
 	news   bool      // the newest frame showed that something had arrived
 	misses int       // samples in a row without news
 	rough  time.Time // newest frame that showed damaged frames
+	doubt  doubt
 
 	good, bad counter
 	flow      flow
@@ -84,8 +85,8 @@ func (f *flow) interval() time.Duration {
 	return time.Duration(f.seconds / f.frames * float64(time.Second))
 }
 
-// take files what a frame says of the link.
-func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
+// take files what a frame of a poll group says of the link.
+func (l *link) take(r *linkReading, at time.Time, period time.Duration, g fleet.Group) {
 	q := &l.quiet
 	if !q.at.IsZero() && at.Sub(q.at) > missable*period+patience {
 		l.lose(at)
@@ -111,22 +112,26 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration) {
 	}
 	if by > q.by || q.since.IsZero() {
 		*q = quietTrack{by: by, at: at, period: period, since: at, good: q.good, bad: q.bad, age: r.age}
+		q.doubt.polled = at
 		return // the first reading shows no increase yet
+	}
+	look := false
+	if by == byFlag {
+		look = l.sample(news, at, period, g)
 	}
 	q.at, q.period = at, period
 	if bad > 0 {
 		q.rough = at
 	}
 	if q.news = news; news {
-		if by == byFlag && q.misses > 0 {
-			l.to.ring.sticks.learn(time.Duration(q.misses) * period)
+		if !look {
+			q.learn(at, frames, l.from.audibleSince())
 		}
-		q.learn(at, frames, l.from.audibleSince())
 		q.since, q.misses = at, 0
 	} else {
 		q.misses++
 	}
-	if by != byAge {
+	if by != byAge && !look {
 		l.noise.add(at, frames, bad)
 	}
 }
@@ -154,7 +159,7 @@ const interruption = 10 * time.Second
 
 // lose forgets since when nothing arrived, after a time in which the receiver was not heard.
 func (l *link) lose(at time.Time) {
-	l.quiet.since, l.quiet.misses = at, 0
+	l.quiet.since, l.quiet.misses, l.quiet.doubt = at, 0, doubt{}
 	l.noise.batch = batch{}
 }
 

@@ -43,6 +43,7 @@ type ring struct {
 	partaking int               // units that say that they take part in the ring
 	clash     *watch            // of ring addresses
 	endless   *watch            // of the bank's absorption
+	doubts    []*link           // whose flags were bad when they were read last, and that deserve a look between the polls
 	ringTracks
 }
 

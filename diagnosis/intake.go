@@ -135,7 +135,7 @@ func (r *Ring) take(i int, f *fleet.Frame) {
 		r.enter(i, s, f.At)
 	}
 	if r.into[i] >= 0 {
-		u.wire.take(f, r.audible(i), r.step, r.pace, r.around(i), &r.sticks)
+		u.wire.take(f, r.audible(i), r.periods.Of(f.Group), r.step, r.pace, r.around(i), &r.sticks)
 	}
 }
 

@@ -21,6 +21,7 @@ type wire struct {
 	quiet   float64   // s since a frame came while both ends were there
 	counted float64   // frames that are counted as absent since then
 	sampled time.Time // newest sample of a flag that counted
+	polled  time.Time // newest sample of a flag that an ordinary poll took
 	bad1st  time.Time // since when the flag has been bad without a break; zero: it is not
 }
 
@@ -70,8 +71,9 @@ func (r *rate) perSecond() float64 {
 	return r.frames / r.seconds
 }
 
-// take files a frame of the receiver. both says since when both ends of the cable are known to have been there.
-func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace float64, circumstances around, sticks *stickiness) {
+// take files a frame of the receiver, of a poll group with a period. both says since when both ends of the cable are known to
+// have been there.
+func (w *wire) take(f *fleet.Frame, both time.Time, period, step time.Duration, pace float64, circumstances around, sticks *stickiness) {
 	by := byNothing
 	_, hasGood := f.Value(fleet.LinkGood)
 	_, hasBad := f.Value(fleet.LinkBad)
@@ -87,6 +89,12 @@ func (w *wire) take(f *fleet.Frame, both time.Time, step time.Duration, pace flo
 	}
 	if by == byNothing || by < w.by {
 		return
+	}
+	if by == byFlag {
+		if f.At.Before(w.polled.Add(period)) {
+			return // a second look, made because the sample before was bad: it would count such samples twice
+		}
+		w.polled = f.At
 	}
 	last := w.at
 	first := by > w.by || last.IsZero()

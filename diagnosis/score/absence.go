@@ -86,7 +86,7 @@ func (w *watched) explains(a *Absence, r *raised) bool {
 // since an end of it could not be heard or sent nothing.
 func (w *watched) deaf(until time.Duration) time.Duration {
 	s := w.story
-	from, to := s.Link, (s.Link+1)%s.Units
+	from, to := (s.Link+s.Units-1)%s.Units, s.Link
 	var lost time.Duration
 	for at := s.At.Truncate(s.Period) + s.Period; at <= s.At+until; at += s.Period {
 		if slices.ContainsFunc(w.truth.Absent, func(a Absence) bool {

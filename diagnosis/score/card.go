@@ -103,7 +103,8 @@ func (b *Bar) String() string {
 type Card struct {
 	Seeds    string // which stories were played
 	Stories  int
-	Frames   int
+	Frames   int     // of polls
+	Looks    int     // second looks, beside them
 	Years    float64 // of healthy rings
 	Bars     []*Bar
 	Faults   []*Bar     // by fault and map: how often what is wrong came first at the end
@@ -116,7 +117,7 @@ type Decile struct{ Given, Said, Right float64 }
 
 // Print writes each bar on a line of its own.
 func (c *Card) Print(to io.Writer) {
-	fmt.Fprintf(to, "%d histories, %d frames, %.1f healthy ring-years; seeds %s\n", c.Stories, c.Frames, c.Years, c.Seeds)
+	fmt.Fprintf(to, "%d histories, %d frames, %d looks between the polls, %.1f healthy ring-years; seeds %s\n", c.Stories, c.Frames, c.Looks, c.Years, c.Seeds)
 	for _, b := range c.Bars {
 		fmt.Fprintln(to, b)
 		for _, m := range b.Misses {

@@ -15,6 +15,10 @@ type link struct {
 	fine      bool          // the last frame was good
 	last      time.Duration // until then frames are counted
 	phase     float64       // of a frame under way
+
+	flurry     int  // so many frames after the last poll are of the flurry that it saw
+	peeked     int  // the newest frame that a look found, counted from the last poll; 0: none
+	peekedFine bool // it was good
 }
 
 // A health is how a cable or a pair of jacks does.
@@ -70,7 +74,8 @@ func (l *link) flow(w *world, sends bool, until time.Duration) {
 	n := math.Floor(due)
 	l.phase = due - n
 	from := l.last
-	l.last = until
+	l.last, l.flurry = until, 0
+	defer l.settle(int(n))
 	switch {
 	case l.dead() || !sends:
 		if n > 0 {
@@ -82,13 +87,17 @@ func (l *link) flow(w *world, sends bool, until time.Duration) {
 		return
 	}
 	bad := damaged(w.rng, int(n), l.share())
-	if w.s.Flurry && w.rng.Float64() < (until-from).Hours()/8 { // every eight hours or so
+	flurry := w.s.Flurry && w.rng.Float64() < (until-from).Hours()/8 // every eight hours or so
+	if flurry {
 		bad = min(int(n), bad+2+w.rng.IntN(8))
 	}
 	l.bad += uint64(bad)
 	l.good += uint64(int(n) - bad)
 	if n > 0 {
 		l.fine = w.rng.Float64() >= float64(bad)/n
+	}
+	if flurry && bad > 0 && !l.fine { // it may not be over: its frames come one after the other
+		l.flurry = w.apart.IntN(bad)
 	}
 }
 

@@ -17,8 +17,8 @@ func (c *Card) Page() string {
 	b.WriteString("# Judgement, measured\n\n`make score` writes this page: how well the detectors and the diagnosis judge made-up histories of rings. ")
 	b.WriteString("The model that makes them up (package `diagnosis/score`) shares no code with what it judges. ")
 	b.WriteString("A tenth as many other histories are held against the same bars by `go test ./diagnosis/score`, with their sampling error allowed for.\n\n")
-	fmt.Fprintf(&b, "%d histories with %d frames; %.1f ring-years of them healthy. Seeds: %s. The same seeds give the same figures.\n\n",
-		c.Stories, c.Frames, c.Years, c.Seeds)
+	fmt.Fprintf(&b, "%d histories with %d frames and %d second looks beside them; %.1f ring-years of them healthy. Seeds: %s. The same seeds give the same figures.\n\n",
+		c.Stories, c.Frames, c.Looks, c.Years, c.Seeds)
 	b.WriteString("| bar | value | 95 % interval | tried | wanted | |\n| --- | --- | --- | --- | --- | --- |\n")
 	for _, bar := range c.Bars {
 		i := bar.Interval()

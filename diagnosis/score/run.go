@@ -168,6 +168,7 @@ func (c *scorer) judge(w *watched) {
 	s := w.story
 	c.Stories++
 	c.Frames += w.frames
+	c.Looks += w.looks
 	c.opinions(w)
 	c.hunt(w)
 	cable := fleet.Subject(s.Cable(s.Link))
@@ -202,16 +203,27 @@ func (c *scorer) cut(w *watched, found bool, after time.Duration) {
 	pace := max(s.Period, s.Every)
 	c.cutFound.Count(found && after <= 3*pace, s)
 	heard := after - w.deaf(after)
-	if least := s.leastSamples(); least > 3 {
+	if least := s.leastSamples(); least > s.samplesInTime() {
 		c.cutFlagged.Count(found && heard <= time.Duration(least+1)*pace, s)
 		return
 	}
 	c.cutSure.Count(found && heard <= 3*pace, s)
 }
 
+// samplesInTime returns how many frames after a cut a flag surely shows within three polls: three where frames come no more
+// often than polls. Otherwise it can be read at each frame, but no more often than each second, from the first poll on that
+// finds it bad, which comes a frame and a poll after the cut at the latest.
+func (s *Story) samplesInTime() int {
+	if s.Every >= s.Period {
+		return 3
+	}
+	return max(3, 1+int((2*s.Period-s.Every)/max(s.Every, time.Second)))
+}
+
 // leastSamples returns how many bad samples of a flag in a row any test needs that raises at most one false alarm in ten
-// years of the ring, even if it knows the base rate: the smallest k with base^k x samples in a year x cables <= 0.1. The
-// first of them may be due a whole frame after the cut. Counters need none: they count what comes, damaged or not.
+// years of the ring, even if it knows the base rate: the smallest k with base^k x polls in a year x cables <= 0.1; samples
+// between the polls follow a bad one. The first of them may be due a whole frame after the cut. Counters need none: they
+// count what comes, damaged or not.
 func (s *Story) leastSamples() int {
 	if s.Map != Flag || s.Base <= 0 {
 		return 0

@@ -116,9 +116,18 @@ type Truth struct {
 	Shown  time.Duration // when the fault had its first effect, after the story's beginning; 0: it had none
 }
 
-// Play tells the story: put gets every frame, which is only valid until it returns, and tick the time after each poll of
-// all. A tick that returns false ends the story.
-func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) Truth {
+// A Listener is told a story.
+type Listener struct {
+	Put  func(*fleet.Frame)       // gets every frame of the polls, which is only valid until it returns
+	Tick func(now time.Time) bool // gets the time after each poll of all; false ends the story
+	// Look, unless nil, is asked after each poll and then at each tick of a daemon's clock until it says that it has no
+	// wish and expects none. It returns the units that are to be read at once; what they answer goes to Again.
+	Look  func(now time.Time) (units []int, more bool)
+	Again func(*fleet.Frame)
+}
+
+// Play tells the story.
+func (s *Story) Play(to Listener) Truth {
 	w := newWorld(s)
 	layouts := s.layouts()
 	f := fleet.Frame{Values: make([]fleet.Value, 16)}
@@ -131,11 +140,7 @@ func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) Trut
 		periods[fleet.Normal], periods[fleet.Slow] = s.Plant.Normal, s.Plant.Slow
 	}
 	for at := time.Duration(0); at <= s.Lasts; at += s.Period {
-		if w.now < s.At && s.At <= at && s.Fault != Healthy {
-			w.until(s.At - 1)
-			w.flowAll(s.At)
-		}
-		w.until(at)
+		w.reach(at)
 		if w.plant != nil {
 			w.plant.step(w, s.Period)
 		}
@@ -150,26 +155,25 @@ func (s *Story) Play(put func(*fleet.Frame), tick func(now time.Time) bool) Trut
 				f.Group = g
 				f.Late, f.Took = time.Duration(w.rng.IntN(200))*time.Millisecond, 30*time.Millisecond
 				w.answer(i, layouts[g], &f)
-				put(&f)
+				to.Put(&f)
 			}
 		}
-		if !tick(beginning.Add(at)) {
+		if !to.Tick(beginning.Add(at)) {
 			break
 		}
+		w.between(at, layouts[fleet.Fast], &to)
 	}
 	return Truth{Absent: w.absent, Shown: w.shown}
 }
 
 // flowAll counts the frames on every cable up to an instant.
 func (w *world) flowAll(at time.Duration) {
-	n := len(w.units)
 	for i := range w.links {
 		if w.s.Open && i == 0 {
 			w.links[i].fine = false
 			continue
 		}
-		from, to := &w.units[(i+n-1)%n], &w.units[i]
-		w.links[i].flow(w, !from.dead && at >= from.down && at >= to.down, at)
+		w.links[i].flow(w, w.sends(i, at), at)
 	}
 }
 

@@ -20,6 +20,7 @@ type watched struct {
 	story    *Story
 	raised   []raised
 	frames   int
+	looks    int // between the polls
 	lasted   time.Duration
 	deadline time.Duration // by when a trip that was not obeyed must be told; 0: no trip was seen
 	disobey  []int         // units that still charge then
@@ -38,25 +39,47 @@ func watch(s *Story, alarms bool) *watched {
 		d = newDoctor(s, f)
 	}
 	unit := 0
-	w.truth = s.Play(func(f *fleet.Frame) {
-		e.Put(f)
-		w.frames++
-		w.note(f, unit)
-		unit = (unit + 1) % s.Units
-		if d != nil {
-			d.put(f)
-		}
-	}, func(now time.Time) bool {
+	advance := func(now time.Time) {
 		for _, c := range e.Advance(now) {
 			if a := &c.Alarm; a.State == fleet.Unacknowledged && c.From != fleet.Acknowledged {
 				w.raised = append(w.raised, raised{a.Kind, a.Subject, now.Sub(beginning)})
 			}
 		}
-		w.lasted = now.Sub(beginning)
+	}
+	put := func(f *fleet.Frame) {
+		e.Put(f)
 		if d != nil {
-			d.visit(w.lasted)
+			d.put(f)
 		}
-		return true
+	}
+	w.truth = s.Play(Listener{
+		Put: func(f *fleet.Frame) {
+			put(f)
+			w.frames++
+			w.note(f, unit)
+			unit = (unit + 1) % s.Units
+		},
+		Tick: func(now time.Time) bool {
+			advance(now)
+			w.lasted = now.Sub(beginning)
+			if d != nil {
+				d.visit(w.lasted)
+			}
+			return true
+		},
+		Look: func(now time.Time) (units []int, more bool) {
+			if now.Sub(beginning) > w.lasted {
+				advance(now)
+			}
+			for _, l := range e.Looks(now) {
+				units = append(units, slices.IndexFunc(f.Sites[0].Rings[0].Controllers, func(c fleet.Controller) bool { return c.ID == l.Controller }))
+			}
+			return units, e.Doubting()
+		},
+		Again: func(f *fleet.Frame) {
+			put(f)
+			w.looks++
+		},
 	})
 	if d != nil {
 		d.see("end", w.lasted)

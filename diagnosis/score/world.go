@@ -13,6 +13,7 @@ import (
 type world struct {
 	s     *Story
 	rng   *rand.Rand
+	apart *rand.Rand // for what is read between the polls, so that the history is the same without
 	now   time.Duration
 	units []unit
 	links []link // into the units
@@ -99,7 +100,7 @@ func (w *world) spread(d time.Duration) time.Duration {
 }
 
 func newWorld(s *Story) *world {
-	w := &world{s: s, rng: rand.New(rand.NewPCG(s.Seed, 1000+uint64(s.Fault)))}
+	w := &world{s: s, rng: rand.New(rand.NewPCG(s.Seed, 1000+uint64(s.Fault))), apart: rand.New(rand.NewPCG(s.Seed, 2000+uint64(s.Fault)))}
 	w.units, w.links = make([]unit, s.Units), make([]link, s.Units)
 	for i := range w.units {
 		w.units[i] = unit{stage: fleet.Idle, booted: -w.spread(1000 * time.Hour), obeys: !s.Turns(i)}
@@ -139,6 +140,15 @@ func newWorld(s *Story) *world {
 		w.plan(event{at: s.At, what: breaks})
 	}
 	return w
+}
+
+// reach brings the ring to an instant; just before it breaks, what came until then is counted.
+func (w *world) reach(at time.Duration) {
+	if s := w.s; w.now < s.At && s.At <= at && s.Fault != Healthy {
+		w.until(s.At - 1)
+		w.flowAll(s.At)
+	}
+	w.until(at)
 }
 
 // until lets everything happen that is due by an instant.
