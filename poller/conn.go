@@ -17,6 +17,7 @@ type conn struct {
 	units    []*unit
 	slots    []*slot // of all units
 	watched  []*watched
+	wishes   <-chan wish // for looks; nil: nobody can wish
 	timer    *time.Timer
 	asked    time.Time     // end of the last request
 	record   func(Reply)   // if set, sees every request and what came of it
@@ -51,10 +52,14 @@ func newConn(p *Poller, addr address) *conn {
 // the poller.
 func (c *conn) run(ctx context.Context) {
 	defer c.close()
+	wishes, forget := c.p.wishFor(c.addr)
+	defer forget()
+	c.wishes = wishes
 	for ctx.Err() == nil {
 		now := time.Now()
 		c.adopt(now)
 		c.regrid(now)
+		c.grantAll(now)
 		s, due := pick(c.slots, now)
 		w, free := pickWatched(c.watched, now)
 		switch {
@@ -88,6 +93,8 @@ func (c *conn) idle(ctx context.Context, due, now time.Time) {
 	case d := <-c.dialing:
 		c.arrived(d)
 	case <-c.assigned.replaced:
+	case w := <-c.wishes:
+		c.grant(w, time.Now())
 	case <-ctx.Done():
 	}
 }

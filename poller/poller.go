@@ -22,6 +22,7 @@
 //     briefly and rarely; its neighbours do not wait for it more than that.
 //   - A [Poller.Watch], for whoever stands at a cable, asks for what is counted on cables in the time that is left, and
 //     its frames go to whoever watches and nowhere else.
+//   - A [Poller.Look] is one poll more, in the time that is left; its frame lies between the instants of the grid.
 //   - It only reads: function codes 01 to 04. No code of this package can send any other.
 //
 // It does not decode (registermap does), judge, or keep anything.
@@ -79,6 +80,9 @@ type Poller struct {
 
 	updating sync.Mutex                 // held while a new assignment replaces the old one
 	current  atomic.Pointer[assignment] // never nil
+
+	wishing sync.Mutex // guards wishes
+	wishes  map[address]chan<- wish
 }
 
 // An assignment is what [Poller.Update] and the calls of [Poller.Watch] want. It never changes.
@@ -92,7 +96,7 @@ type assignment struct {
 // New returns a poller without devices.
 func New(cfg Config, sink Sink) *Poller {
 	cfg = cfg.withDefaults()
-	p := &Poller{cfg: cfg, sink: sink, open: openPort(libraryLog(cfg.Logger))}
+	p := &Poller{cfg: cfg, sink: sink, open: openPort(libraryLog(cfg.Logger)), wishes: map[address]chan<- wish{}}
 	p.current.Store(&assignment{replaced: make(chan struct{})})
 	return p
 }

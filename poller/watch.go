@@ -42,10 +42,10 @@ func (w *watch) put(f *fleet.Frame) {
 	}
 }
 
-// A watched is one unit of a watch.
+// A watched is one unit of a watch, or of a look.
 type watched struct {
-	watch *watch
-	slot  *slot // of no poll group: it is not among the connection's
+	watch *watch // nil: it is looked at once, by a poll of the slot as any other
+	slot  *slot  // of no poll group: it is not among the connection's
 	next  time.Time
 	fails int // polls in a row without an answer
 }
@@ -140,6 +140,13 @@ func pickWatched(all []*watched, now time.Time) (best *watched, earliest time.Ti
 func (c *conn) look(ctx context.Context, w *watched, now time.Time) {
 	f := fleet.Frame{Controller: w.slot.unit.dev.ID, Group: w.slot.group, At: now.UTC()}
 	c.poll(ctx, w.slot, &f)
+	if w.watch == nil {
+		c.watched = slices.DeleteFunc(c.watched, func(o *watched) bool { return o == w })
+		if f.Outcome == fleet.Answered {
+			c.p.sink.Put(&f)
+		}
+		return
+	}
 	if f.Outcome == fleet.Answered {
 		w.fails, w.next = 0, now.Add(watchStep)
 	} else {
