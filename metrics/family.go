@@ -153,6 +153,7 @@ var (
 	alarmsFleeting   = gauge("alarms_fleeting", "Alarms that went by themselves within 30 s in the last 30 days: none (16.4.6).")
 	alarmsByPriority = gauge("alarms_priority_ratio", "Shares of the priorities in the alarms of the last 30 days: 0.8 low, 0.15 medium, 0.05 high (16.4.8).", "priority")
 	disbelieved      = counter("disbelieved", "Frames and values that the alarms are not judged by, by what is odd about them; of clock-backwards, instants.", "reason")
+	secondLooks      = counter("second_looks", "Polls beside the ordinary ones that were asked for because a sampled link flag was bad: about as large a share of a group's polls as is bad by chance, and ten at most in a row.")
 
 	storeCommits = counter("store_commits", "Commits to the store.")
 	storeSeconds = counter("store_commit_seconds", "Time spent in commits to the store.")

@@ -9,6 +9,7 @@ import (
 type Judgement struct {
 	Figures    alerts.Performance // of the last 30 days
 	Disbelieve alerts.Counts      // since the program started
+	Looks      uint64             // second looks that were asked for since then
 }
 
 func (j *Judgement) samples() []sample {
@@ -22,6 +23,7 @@ func (j *Judgement) samples() []sample {
 		{alarmsTopTen, nil, p.TopTenShare},
 		{alarmsChattering, nil, float64(len(p.Chattering))},
 		{alarmsFleeting, nil, float64(len(p.Fleeting))},
+		{secondLooks, nil, float64(j.Looks)},
 	}
 	for _, level := range fleet.Priorities {
 		out = append(out, sample{alarmsByPriority, newLabels(alarmsByPriority, level.String()), p.ByPriority[level]})

@@ -141,6 +141,7 @@ func (d *daemon) watch(ctx context.Context, devices []poller.Device, journal *st
 	limits := make(chan fleet.Keep)
 	p := poller.New(poller.Config{Logger: d.log}, d.time.sink(r))
 	p.Update(devices, f.Periods)
+	r.LookWith(p)
 	pages.CableTests = dashboard.NewCableTests(linkWatch(p), 0)
 
 	g, gctx := errgroup.WithContext(ctx)

@@ -53,6 +53,6 @@ func (m *measurer) judgement() *metrics.Judgement {
 		return nil
 	}
 	j := &metrics.Judgement{Figures: *p}
-	m.road.Judging(func() { j.Disbelieve = m.engine.Counts() })
+	m.road.Judging(func() { j.Disbelieve, j.Looks = m.engine.Counts(), m.engine.Looked() })
 	return j
 }

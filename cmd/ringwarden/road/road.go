@@ -13,6 +13,7 @@ import (
 	"sync"
 	"time"
 
+	"ringwarden/alerts"
 	"ringwarden/fleet"
 )
 
@@ -33,6 +34,13 @@ type Judge interface {
 	Report(kind fleet.Kind, holds bool, why string)
 	// StepClock says that the machine's clock was stepped, and whether what was read before moved along.
 	StepClock(before, after time.Time, moved bool)
+	// Looks returns what is to be polled once more at once, for the judge to decide the sooner.
+	Looks(now time.Time) []alerts.Look
+}
+
+// Looker polls a group of a controller once more, if it can. It must not block.
+type Looker interface {
+	Look(id fleet.ControllerID, g fleet.Group)
 }
 
 // Watcher takes frames and changes as they come: the metrics, a live view. Its methods are called from several
@@ -76,6 +84,7 @@ type Road struct {
 	// Only the goroutine that ticks uses these.
 	changes    []fleet.Change // not yet in the journal
 	lastCommit time.Time
+	looker     Looker // nil: nobody looks
 }
 
 // New returns a road on which frames wait for the journal for commit at the longest.
@@ -85,6 +94,10 @@ func New(journal Journal, judge Judge, commit time.Duration, log *slog.Logger, w
 		full: make(chan struct{}, 1),
 	}
 }
+
+// LookWith lets the judge have its second looks; before that, or with nil, it goes by the polls alone. Call it before the
+// first tick.
+func (r *Road) LookWith(l Looker) { r.looker = l }
 
 // Put carries one frame. It may be called from several goroutines and keeps nothing of f. How late the frame was and how
 // long it took go on in whole milliseconds: below them is noise, which would be most of what a frame takes on the disk.
@@ -188,7 +201,14 @@ func (r *Road) Tick(ctx context.Context, now time.Time) {
 	r.mu.Lock()
 	changes := append(r.acted, r.judge.Advance(now)...)
 	r.acted = nil
+	var looks []alerts.Look
+	if r.looker != nil {
+		looks = r.judge.Looks(now)
+	}
 	r.mu.Unlock()
+	for _, l := range looks {
+		r.looker.Look(l.Controller, l.Group)
+	}
 	if len(changes) > 0 {
 		r.announce(changes)
 	}

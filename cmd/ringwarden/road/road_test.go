@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"ringwarden/alerts"
 	"ringwarden/cmd/ringwarden/road"
 	"ringwarden/fleet"
 )
@@ -68,6 +69,8 @@ func (j *judge) Advance(now time.Time) []fleet.Change {
 }
 
 func (j *judge) Alarms() []fleet.Alarm { return nil }
+
+func (j *judge) Looks(time.Time) []alerts.Look { return nil }
 
 func (j *judge) Report(fleet.Kind, bool, string) {}
 
