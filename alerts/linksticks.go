@@ -58,7 +58,7 @@ func (s *stickiness) seen() (time.Duration, bool) {
 }
 
 // slow reports whether nearly all second looks came before the next frame.
-func (s *stickiness) slow() bool { return s.looks > 5 && s.changes < s.looks/4 }
+func (s *stickiness) slow() bool { return s.looks > 8 && s.changes < s.looks/5 }
 
 // apart returns how far apart frames are, by what looks and polls tell.
 func (s *stickiness) apart() time.Duration {

@@ -46,6 +46,7 @@ type doubt struct {
 	asked  time.Time // newest look that was asked for
 	asks   int       // for the run
 	group  fleet.Group
+	waited time.Duration // between the first bad sample and the first look; 0: there was none that tells
 }
 
 // sample files a sample of a flag, and reports whether it was a second look: one that comes sooner after the last poll
@@ -53,14 +54,17 @@ type doubt struct {
 func (l *link) sample(good bool, at time.Time, period time.Duration, g fleet.Group) (look bool) {
 	q, s := &l.quiet, &l.to.ring.sticks
 	d := &q.doubt
-	if look = at.Before(d.polled.Add(period)); !look {
+	if look = at.After(d.polled) && at.Before(d.polled.Add(period)); !look {
 		d.polled = at
 	}
 	d.group = g
 	if back := l.cameBack(); look && q.misses == 1 && !l.watch[linkNoisy].active() && !back.IsZero() && !back.After(q.since) {
-		s.look(at.Sub(q.at), good)
+		d.waited = at.Sub(q.at)
 	}
 	if good {
+		if d.waited > 0 { // what is looked at while the cable is down tells nothing of frames
+			s.look(d.waited, q.misses == 1)
+		}
 		if d.polls > 0 {
 			s.learn(d.polls, period)
 		}
@@ -93,7 +97,7 @@ func newFrames(after, apart time.Duration) float64 {
 // The first look, which finds out how far apart frames are, comes after this part of the poll period, but no later than
 // latestFirst.
 const (
-	firstLook   = 5
+	firstLook   = 4
 	latestFirst = 4 * time.Second
 )
 

@@ -16,10 +16,9 @@ type flagged struct {
 	layout  *fleet.Layout
 	rand    *rand.Rand
 	now     time.Time
-	bad     float64   // share of bad frames
-	cut     int       // the cable into this controller carries nothing; -1: none is cut
-	mute    bool      // looks get no answer
-	frame   time.Time // of the newest frames
+	bad     float64 // share of bad frames
+	cut     int     // the cable into this controller carries nothing; -1: none is cut
+	mute    bool    // looks get no answer
 	fine    []bool
 	polls   int
 	looks   int

@@ -91,7 +91,7 @@ func (w *wire) take(f *fleet.Frame, both time.Time, period, step time.Duration, 
 		return
 	}
 	if by == byFlag {
-		if f.At.Before(w.polled.Add(period)) {
+		if f.At.After(w.polled) && f.At.Before(w.polled.Add(period)) {
 			return // a second look, made because the sample before was bad: it would count such samples twice
 		}
 		w.polled = f.At
