@@ -69,6 +69,9 @@ func raiseForEver(path string) error {
 	}
 	fmt.Println(-1)
 	for n := 0; ; n++ {
+		for desk.Health()[0].Waiting >= 50 { // many more would be a digest that is full, which leaves out by intention
+			time.Sleep(time.Millisecond)
+		}
 		// Hours apart, so that no flood gathers them.
 		at := time.Unix(0, time.Now().UnixNano()).UTC().Add(time.Duration(n) * time.Hour)
 		id := strconv.FormatInt(at.UnixNano(), 10)
