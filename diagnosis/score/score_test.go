@@ -30,6 +30,10 @@ func TestTenthMeetsTheBars(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, b := range card.Bars {
+		if racing && b.Of == 0 { // the part is for races; the whole tenth, without the detector, has stories for every bar
+			t.Logf("%s has nothing to judge in this part", b.Name)
+			continue
+		}
 		if at, ok := short[b.Name]; ok {
 			if b.Holds() && b.Of > 200 {
 				t.Logf("%s is met: take it off the list", b.Name)
