@@ -49,7 +49,7 @@ func (s *Store) Append(ctx context.Context, frames []fleet.Frame) error {
 		for id, l := range p.layouts {
 			s.layouts.add(id, l)
 		}
-		s.newest.put(p)
+		s.newest.put(frames)
 		s.counts.frames.Add(uint64(len(frames)))
 		for i := range frames {
 			s.counts.readings.Add(uint64(len(frames[i].Values)))

@@ -34,9 +34,8 @@ func wholeMillis(f *fleet.Frame) bool {
 
 // A parcel is one journal value under way: frames of one instant.
 type parcel struct {
-	at     time.Time
-	frames []*fleet.Frame
-	value  []byte // room for the checksum, then the body; see [sealIn]
+	at    time.Time
+	value []byte // room for the checksum, then the body; see [sealIn]
 }
 
 func (p *parcel) body() []byte { return p.value[checksumSize:] }
@@ -47,9 +46,6 @@ type packer struct {
 	layouts map[layoutID]*fleet.Layout // all that the parcels refer to
 	layout  *fleet.Layout              // of the last frame with values
 	id      layoutID                   // its id
-
-	rest    []*fleet.Frame // those that are in no parcel yet, but maybe in the one under way
-	waiting int            // how many of them are in that one
 
 	// The parcel under way.
 	at     time.Time
@@ -75,7 +71,7 @@ func pack(frames []fleet.Frame) (*packer, error) {
 	if !slices.IsSortedFunc(order, inOrder) { // as they mostly are
 		slices.SortStableFunc(order, inOrder)
 	}
-	p := &packer{layouts: make(map[layoutID]*fleet.Layout), rest: order}
+	p := &packer{layouts: make(map[layoutID]*fleet.Layout)}
 	for _, f := range order {
 		if err := p.add(f); err != nil {
 			return nil, err
@@ -153,7 +149,6 @@ func (p *packer) add(f *fleet.Frame) error {
 	p.frames = binary.AppendUvarint(p.frames, uint64(len(p.scratch)))
 	p.frames = append(p.frames, p.scratch...)
 	p.at, p.last = f.At, f.Controller
-	p.waiting++
 	return nil
 }
 
@@ -240,8 +235,7 @@ func (p *packer) finish() {
 	for i := range p.ids {
 		value = append(value, p.ids[i][:]...)
 	}
-	p.parcels = append(p.parcels, parcel{at: p.at, frames: p.rest[:p.waiting], value: append(value, p.frames...)})
-	p.rest, p.waiting = p.rest[p.waiting:], 0
+	p.parcels = append(p.parcels, parcel{at: p.at, value: append(value, p.frames...)})
 	p.ids, p.last, p.frames = p.ids[:0], "", p.frames[:0]
 }
 
