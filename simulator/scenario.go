@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"iter"
 	"math"
-	"os"
 	"slices"
 	"time"
 
@@ -77,15 +76,6 @@ type action struct {
 	at    time.Duration
 	fault Fault
 	end   bool
-}
-
-// LoadScenario reads the scenario in a file. Faults in it come as by [ParseScenario].
-func LoadScenario(path string) (*Scenario, error) {
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, fmt.Errorf("reading a scenario: %w", err)
-	}
-	return ParseScenario(path, data)
 }
 
 // ParseScenario reads a scenario. Its error joins a [*userfile.Error] for every fault, in the order of the file.

@@ -140,13 +140,3 @@ func (c *Card) Print(to io.Writer) {
 		fmt.Fprintf(to, "suspects given %d to %d %%: %.0f, mean said %.1f %%, right %.1f %%\n", 10*i, 10*i+10, d.Given, 100*d.Said/max(d.Given, 1), 100*d.Right/max(d.Given, 1))
 	}
 }
-
-// Bar returns a bar by its name, or nil.
-func (c *Card) Bar(name string) *Bar {
-	for _, b := range c.Bars {
-		if b.Name == name {
-			return b
-		}
-	}
-	return nil
-}

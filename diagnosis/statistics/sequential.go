@@ -16,13 +16,6 @@ func (t SPRT) Bounds() (accept, reject float64) {
 	return math.Log(t.Beta / (1 - t.Alpha)), math.Log((1 - t.Beta) / t.Alpha)
 }
 
-// Expected returns how many trials the test takes on average where P1 holds (Wald's approximation): what to wait for.
-func (t SPRT) Expected() float64 {
-	accept, reject := t.Bounds()
-	each := t.P1*math.Log(t.P1/t.P0) + (1-t.P1)*math.Log((1-t.P1)/(1-t.P0))
-	return ((1-t.Beta)*reject + t.Beta*accept) / each
-}
-
 // A CUSUM is the tabular cumulative sum (NIST/SEMATECH e-Handbook 6.3.2.3): K is the slack, in the units of the values.
 type CUSUM struct {
 	Target, K float64

@@ -125,9 +125,6 @@ func (d *Document) Err() error {
 	return errors.Join(errs...)
 }
 
-// Faulty reports whether any fault was found so far.
-func (d *Document) Faulty() bool { return len(d.faults) > 0 }
-
 // Errors takes a joined error of [Document.Err] apart, also where it was wrapped or joined again.
 func Errors(err error) []*Error {
 	var all []*Error
