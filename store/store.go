@@ -53,6 +53,8 @@ type Store struct {
 	marked bool  // the file says that it was closed cleanly
 	broken error // a write came upon damage: what bbolt remembers may be wrong, so it must not write again
 	listed int   // free pages up to which each commit writes the list of them; see listFree
+	end    int64 // of the file's pages when the last write began; 0: none did
+	ahead  int64 // where the room ends that was written with noughts; see writeAhead
 
 	loaders sync.Pool // of *runLoader, for their memory
 
@@ -150,6 +152,7 @@ func (s *Store) write(ctx context.Context, doing string, f func(tx *bbolt.Tx) er
 	start := time.Now()
 	s.listFree()
 	err := s.update(func(tx *bbolt.Tx) error {
+		s.writeAhead(tx)
 		if err := tx.Bucket(bucketHead).Delete(keyClosed); err != nil {
 			return err
 		}
