@@ -2,70 +2,112 @@ package reference
 
 import (
 	"os"
+	"runtime"
 	"testing"
 	"time"
 
+	"ringwarden/fleet"
 	"ringwarden/store"
 	"ringwarden/store/storetest"
 )
 
-// The day of a fleet of 200 controllers with 20 points each, every ten seconds, in both engines.
+// A ledger is the time that an engine was seen to take for the day.
+type ledger struct{ appending, folding time.Duration }
+
+// turns is in how many parts a day is told to one engine and the other.
+const turns = 48
+
+// The day of a fleet of 200 controllers with 20 points each, every ten seconds, in both engines: half an hour in one, then the
+// same in the other, so that what else the machine does weighs on both.
 func BenchmarkDay(b *testing.B) {
 	const controllers = 200
 	const readings = controllers * storetest.DayPoints * storetest.DayTicks
 	for range b.N {
 		s, path := openStore(b)
-		f := storetest.NewFleet(controllers, start)
-		var appending, folding time.Duration
-		var device int64
-		for i := range storetest.DayTicks {
-			frames := f.Tick()
-			begin, before := time.Now(), deviceWritten()
-			if err := s.Append(b.Context(), frames); err != nil {
-				b.Fatal(err)
+		f, same := storetest.NewFleet(controllers, start), storetest.NewFleet(controllers, start)
+		p := openPeer(b, same)
+		var ours, theirs ledger
+		for turn := range turns {
+			runtime.GC() // each pays for its own litter
+			ours.turn(f, func(frames []fleet.Frame) {
+				if err := s.Append(b.Context(), frames); err != nil {
+					b.Fatal(err)
+				}
+			})
+			if turn == turns/2 { // as the daemon does: half an hour after the window
+				ours.folding += fold(b, s, start.Add(12*time.Hour))
 			}
-			appending += time.Since(begin)
-			device += deviceWritten() - before
-			if half := storetest.DayTicks / 2; i == half+half/24 { // as the daemon does: half an hour after the window
-				folding += fold(b, s, start.Add(12*time.Hour))
-			}
+			runtime.GC()
+			theirs.turn(same, func(frames []fleet.Frame) { p.append(b, frames) })
 		}
-		u, err := s.Usage(b.Context())
-		if err != nil {
-			b.Fatal(err)
-		}
-		tail := 0.0
-		for _, bucket := range u.Buckets {
-			if bucket.Name == "journal" {
-				tail = float64(bucket.Bytes) / readings * 2 // half of the day is in it
-			}
-		}
-		folding += fold(b, s, start.Add(24*time.Hour))
-		journalRate := readings / appending.Seconds() / 1e6
-		foldedRate := readings / (appending + folding).Seconds() / 1e6
-
-		p := openPeer(b, f)
-		f = storetest.NewFleet(controllers, start)
-		var theirs time.Duration
-		for range storetest.DayTicks {
-			frames := f.Tick()
-			begin := time.Now()
-			p.append(b, frames)
-			theirs += time.Since(begin)
-		}
+		tail := journalBytes(b, s) / readings * 2 // half of the day is in it
+		ours.folding += fold(b, s, start.Add(24*time.Hour))
 		p.settle(b)
-		theirRate := readings / theirs.Seconds() / 1e6
-		theirBytes := float64(p.blocks()) / readings
-
-		bar("reference-rate", "%.2f", theirRate, "million readings/s in the reference, whose log is not flushed at each tick", "a figure")
-		bar("day-rate", "%.2f", journalRate/theirRate, "of the reference's rate, each tick flushed, journal alone", ">= 1")
-		bar("day-rate-folded", "%.2f", foldedRate/theirRate, "of the reference's rate, each tick flushed, folds included", ">= 0.33")
-		bar("day-rate-absolute", "%.2f", journalRate, "million readings/s, each tick flushed, journal alone", "a figure")
+		ours.show(&theirs, readings)
 		bar("day-tail", "%.2f", tail, "B a reading of the journal, which is not folded yet", "a figure")
-		bar("day-device", "%.1f", float64(device)/storetest.DayTicks/1024, "KiB a tick of 200 controllers x 20 points, as the kernel counts for this process", "<= 48")
-		dayBytes(b, s, path, readings, theirBytes)
+		dayBytes(b, s, path, readings, float64(p.blocks())/readings)
 		dayReading(b, s, p, f)
 	}
+}
+
+// turn has an engine take some of the day's ticks.
+func (l *ledger) turn(f *storetest.Fleet, take func([]fleet.Frame)) {
+	for range storetest.DayTicks / turns {
+		frames := f.Tick()
+		begin := time.Now()
+		take(frames)
+		l.appending += time.Since(begin)
+	}
+}
+
+func (l *ledger) show(theirs *ledger, readings float64) {
+	rate := func(took time.Duration) float64 { return readings / took.Seconds() / 1e6 }
+	their := rate(theirs.appending)
+	bar("reference-rate", "%.2f", their, "million readings/s in the reference, whose log is not flushed at each tick", "a figure")
+	bar("day-rate", "%.2f", rate(l.appending)/their, "of the reference's rate, each tick flushed, journal alone", ">= 1")
+	bar("day-rate-folded", "%.2f", rate(l.appending+l.folding)/their, "of the reference's rate, each tick flushed, folds included", ">= 0.33")
+	bar("day-rate-absolute", "%.2f", rate(l.appending), "million readings/s, each tick flushed, journal alone", "a figure")
+}
+
+// What the disk is given for a tick of the same day, by the disk's own count, which holds whatever else is written meanwhile, and by
+// the kernel's for this process, which holds too much where the cache keeps pages in larger pieces.
+func BenchmarkDayOnDisk(b *testing.B) {
+	for range b.N {
+		s, path := openStore(b)
+		f := storetest.NewFleet(200, start)
+		disk := diskOf(b, path)
+		var device, process int64
+		for turn := range turns {
+			before, ours := disk.written(b), deviceWritten()
+			for range storetest.DayTicks / turns {
+				if err := s.Append(b.Context(), f.Tick()); err != nil {
+					b.Fatal(err)
+				}
+			}
+			device, process = device+disk.written(b)-before, process+deviceWritten()-ours
+			if turn == turns/2 {
+				fold(b, s, start.Add(12*time.Hour))
+			}
+		}
+		bar("day-device", "%.1f", float64(device)/storetest.DayTicks/1024, "KiB a tick of 200 controllers x 20 points, as the disk counts", "<= 48")
+		bar("day-device-process", "%.1f", float64(process)/storetest.DayTicks/1024, "KiB a tick, as the kernel counts for this process", "a figure")
+	}
+}
+
+// journalBytes returns what the journal's pages take.
+func journalBytes(b *testing.B, s *store.Store) float64 {
+	b.Helper()
+	u, err := s.Usage(b.Context())
+	if err != nil {
+		b.Fatal(err)
+	}
+	for _, bucket := range u.Buckets {
+		if bucket.Name == "journal" {
+			return float64(bucket.Bytes)
+		}
+	}
+	b.Fatal("the store has no journal")
+	return 0
 }
 
 func fold(b *testing.B, s *store.Store, before time.Time) time.Duration {

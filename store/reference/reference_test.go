@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"github.com/prometheus/prometheus/storage"
 	"github.com/prometheus/prometheus/tsdb"
 	"github.com/prometheus/prometheus/tsdb/chunkenc"
+	"golang.org/x/sys/unix"
 
 	"ringwarden/fleet"
 	"ringwarden/store"
@@ -171,4 +173,36 @@ func deviceWritten() (n int64) {
 	_, rest, _ := strings.Cut(string(b), "\nwrite_bytes: ")
 	_, _ = fmt.Sscan(rest, &n)
 	return n
+}
+
+// A disk is where the kernel keeps the counts of a disk, or of a part of one.
+type disk string
+
+// diskOf returns the disk that a file lies on.
+func diskOf(b *testing.B, path string) disk {
+	b.Helper()
+	var st unix.Stat_t
+	if err := unix.Stat(path, &st); err != nil {
+		b.Fatal(err)
+	}
+	d := disk(fmt.Sprintf("/sys/dev/block/%d:%d/stat", unix.Major(st.Dev), unix.Minor(st.Dev)))
+	if _, err := os.Stat(string(d)); err != nil {
+		b.Fatalf("the disk under the folder for temporary files has no count; set TMPDIR to a folder on one that has: %v", err)
+	}
+	return d
+}
+
+// written returns how many bytes the disk was given to write so far: the seventh count is of sectors of 512 bytes
+// (the kernel's Documentation/block/stat.rst).
+func (d disk) written(b *testing.B) int64 {
+	b.Helper()
+	text, err := os.ReadFile(string(d))
+	if err != nil {
+		b.Fatal(err)
+	}
+	sectors, err := strconv.ParseInt(strings.Fields(string(text))[6], 10, 64)
+	if err != nil {
+		b.Fatal(err)
+	}
+	return sectors * 512
 }
