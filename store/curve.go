@@ -52,6 +52,20 @@ func (c *curve) add(r *Run) {
 	c.pieces = append(c.pieces, piece{len(c.At), r.Point, meaning})
 }
 
+// make makes room for the samples that come up to an instant, if they go on as those of a run do.
+func (c *curve) make(r *Run, last int64) {
+	n := len(r.At)
+	if c.At != nil || n < 2 || r.At[n-1] <= r.At[0] {
+		return
+	}
+	expected := float64(last-r.At[0]) / float64(r.At[n-1]-r.At[0]) * float64(n-1)
+	room := max(n, int(min(expected, mostRoom))+2)
+	c.At, c.Raw, c.Number, c.Quality = make([]int64, 0, room), make([]uint64, 0, room), make([]float64, 0, room), make([]fleet.Quality, 0, room)
+}
+
+// mostRoom bounds what is made for samples that may not come: those of a day of two each second.
+const mostRoom = 200_000
+
 // sameMeaning reports whether the numbers of two points can stand in one sum.
 func sameMeaning(a, b *fleet.Point) bool {
 	return a.Quantity == b.Quantity && a.Unit == b.Unit && a.Counter == b.Counter
@@ -103,13 +117,30 @@ func (s *Store) dayCurves(ctx context.Context, id fleet.ControllerID, points []s
 	for i := range curves {
 		curves[i] = new(curve)
 	}
+	last, err := s.lastOf(d)
+	if err != nil {
+		return nil, err
+	}
 	for r, err := range s.runsOf(ctx, id, points, time.Unix(0, d.start-around), time.Unix(0, d.end+around)) {
 		if err != nil {
 			return nil, err
 		}
+		curves[r.place].make(r.Run, last)
 		curves[r.place].add(r.Run)
 	}
 	return curves, nil
+}
+
+// lastOf returns the last instant that may have samples of a day or of what is around it, as far as the journal's end tells.
+func (s *Store) lastOf(d day) (last int64, err error) {
+	last = d.end + around
+	err = s.view(func(tx *bbolt.Tx) error {
+		if k, _ := tx.Bucket(bucketJournal).Cursor().Last(); len(k) == journalKeySize {
+			last = min(last, keyNanos(k))
+		}
+		return nil
+	})
+	return last, err
 }
 
 // restarts finds when a controller started anew in a day or a little around it: by all points that ever told an uptime.

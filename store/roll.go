@@ -20,12 +20,38 @@ func (c *curve) period() int64 {
 	if len(c.At) < 2 {
 		return 0
 	}
+	if step, ok := c.usualStep(); ok {
+		return step
+	}
 	steps := make([]int64, len(c.At)-1)
 	for i := range steps {
 		steps[i] = c.At[i+1] - c.At[i]
 	}
 	slices.Sort(steps)
 	return steps[len(steps)/2]
+}
+
+// usualStep returns the distance that more than half of the samples have, and false if there is none: that is the median then,
+// without sorting them all. If there is one, it is the vote that is left when unlike ones have cancelled each other out
+// (Boyer and Moore, "MJRTY: a fast majority vote algorithm", 1991).
+func (c *curve) usualStep() (step int64, ok bool) {
+	votes, n := 0, 0
+	for i := 1; i < len(c.At); i++ {
+		switch d := c.At[i] - c.At[i-1]; {
+		case votes == 0:
+			step, votes = d, 1
+		case d == step:
+			votes++
+		default:
+			votes--
+		}
+	}
+	for i := 1; i < len(c.At); i++ {
+		if c.At[i]-c.At[i-1] == step {
+			n++
+		}
+	}
+	return step, n > (len(c.At)-1)/2
 }
 
 // roll returns the buckets of a day that have something in them. The curve may reach beyond the day: what joins a

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"time"
 
+	"go.etcd.io/bbolt"
+
 	"ringwarden/fleet"
 )
 
@@ -46,35 +48,59 @@ func (w *rawDays) of(ctx context.Context, r *rollupReader, d day) ([]Rollup, err
 	return made[place], nil
 }
 
-// rollRaw makes the rollups of a day of several points, each named once, from one reading of its raw frames.
+// rollRaw makes the rollups of a day of several points, each named once, from one reading of its raw frames; or of some points at
+// a time, where that costs little.
 func (s *Store) rollRaw(ctx context.Context, id fleet.ControllerID, points []string, d day, r Resolution) ([][]Rollup, error) {
 	layouts, err := s.allLayouts()
 	if err != nil {
 		return nil, err
 	}
-	var told []string // the uptimes, which a counter needs
-	names := slices.Clone(points)
+	var told []string // the uptimes, which a counter needs: they come first
 	if counted(layouts, points) {
 		told = uptimes(layouts)
 	}
-	for _, name := range told {
-		if !slices.Contains(names, name) {
+	names := slices.Clone(told)
+	for _, name := range points {
+		if !slices.Contains(told, name) {
 			names = append(names, name)
 		}
 	}
-	curves, err := s.dayCurves(ctx, id, names, d)
+	atOnce, err := s.pointsAtOnce(d, len(names))
 	if err != nil {
 		return nil, err
 	}
-	var ups []*curve
-	for _, name := range told {
-		ups = append(ups, curves[slices.Index(names, name)])
-	}
-	restarts := restartsOf(ups)
 	made := make([][]Rollup, len(points))
-	for i := range made {
-		curves[i].restart = restarts
-		made[i] = curves[i].roll(d, r, gapPeriods*curves[i].period())
+	var restarts []restart
+	for some := range slices.Chunk(names, max(atOnce, len(told), 1)) {
+		curves, err := s.dayCurves(ctx, id, some, d)
+		if err != nil {
+			return nil, err
+		}
+		if len(told) > 0 {
+			restarts, told = restartsOf(curves[:len(told)]), nil
+		}
+		for i, c := range curves {
+			if place := slices.Index(points, some[i]); place >= 0 {
+				c.restart = restarts
+				made[place] = c.roll(d, r, gapPeriods*c.period())
+			}
+		}
 	}
 	return made, nil
+}
+
+// fewPoints is how many points of a folded day are in memory at once.
+const fewPoints = 4
+
+// pointsAtOnce returns of how many points out of so many the raw frames of a day are read at once: of a day that was over
+// when the journal began it is a few, since its chunks have each point apart. What is in the journal is gone over once, for all.
+func (s *Store) pointsAtOnce(d day, of int) (n int, err error) {
+	n = of
+	err = s.view(func(tx *bbolt.Tx) error {
+		if k, _ := tx.Bucket(bucketJournal).Cursor().First(); len(k) != journalKeySize || d.end <= keyNanos(k) {
+			n = min(n, fewPoints)
+		}
+		return nil
+	})
+	return n, err
 }

@@ -71,6 +71,8 @@ func (l *runLoader) next(ctx context.Context, first, last int64) (start int64, o
 	}
 	l.fresh = l.fresh[:0]
 	if !folded {
+		// Nearly all of it is in the journal: so what is read there takes the memory of the windows before, and no other.
+		l.fresh, l.parts = l.parts, l.fresh
 		if err = l.journal(ctx, first, last); err != nil {
 			return 0, false, err
 		}
@@ -127,7 +129,7 @@ func (l *runLoader) dropFolded(p *part, there []map[int64]struct{}) {
 // journal reads the samples that are not folded.
 func (l *runLoader) journal(ctx context.Context, first, last int64) error {
 	l.unpacker.layout, l.unpacker.recycle = l.s.layout, true
-	of := make(map[journalPart]int)
+	of := make(map[journalFrames][]journalPart)
 	for batch, err := range l.s.recordsInto(ctx, &l.batch, bucketJournal, appendKeyTime(nil, first), keyAfter(last)) {
 		if err != nil {
 			return err
@@ -144,30 +146,39 @@ func (l *runLoader) journal(ctx context.Context, first, last int64) error {
 	return nil
 }
 
-// A journalPart says which part of the journal a sample belongs to.
-type journalPart struct {
-	point *fleet.Point
-	group fleet.Group
+// A journalFrames is all frames of one map in one poll group.
+type journalFrames struct {
+	layout *fleet.Layout
+	group  fleet.Group
 }
 
-func (l *runLoader) addSamples(of map[journalPart]int, f *fleet.Frame) {
+// A journalPart says where in such frames a point stands, and in which part its samples go.
+type journalPart struct{ point, part int }
+
+func (l *runLoader) addSamples(of map[journalFrames][]journalPart, f *fleet.Frame) {
 	if f.Layout == nil {
 		return
 	}
-	for place, name := range l.points {
-		i, ok := f.Layout.Named(name)
-		if !ok {
-			continue
-		}
-		key := journalPart{&f.Layout.Points[i], f.Group}
-		n, ok := of[key]
-		if !ok {
-			n = len(l.fresh)
-			of[key] = n
-			another(&l.fresh).begin(key.point, place, f.Group, 0)
-		}
-		l.fresh[n].add(f.At.UnixNano(), &f.Values[i])
+	parts, ok := of[journalFrames{f.Layout, f.Group}]
+	if !ok {
+		parts = l.beginParts(f)
+		of[journalFrames{f.Layout, f.Group}] = parts
 	}
+	at := f.At.UnixNano()
+	for _, p := range parts {
+		l.fresh[p.part].add(at, &f.Values[p.point])
+	}
+}
+
+// beginParts begins the parts of frames like this one.
+func (l *runLoader) beginParts(f *fleet.Frame) (parts []journalPart) {
+	for place, name := range l.points {
+		if i, ok := f.Layout.Named(name); ok {
+			parts = append(parts, journalPart{i, len(l.fresh)})
+			another(&l.fresh).begin(&f.Layout.Points[i], place, f.Group, 0)
+		}
+	}
+	return parts
 }
 
 // keyAfter returns the key that comes after those of an instant; nil: there is none.
