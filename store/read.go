@@ -12,8 +12,8 @@ import (
 )
 
 // batchLimit bounds the bytes that a reader copies in one transaction. The records of one instant are never torn
-// apart, so an instant with more than that is copied whole.
-const batchLimit = 256 << 10
+// apart, so an instant with more than that is copied whole. Readers hold several times as much of what they unpack from it.
+const batchLimit = 64 << 10
 
 var (
 	errChecksum = errors.New("its checksum does not match")
