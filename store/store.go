@@ -64,6 +64,7 @@ type Store struct {
 	fine      map[string]struct{} // days whose five minutes were made; see noteFine
 	joined    int64               // the end of the windows whose chunks were joined; 0: not since Open
 
+	views   atomic.Uint64 // reading transactions; see viewsToRelease
 	closed  atomic.Bool
 	layouts layoutBook
 	newest  newest
@@ -110,8 +111,21 @@ func (s *Store) view(f func(tx *bbolt.Tx) error) error {
 	if s.closed.Load() {
 		return ErrClosed
 	}
-	return guarded(func() error { return s.db.View(f) })
+	err := guarded(func() error { return s.db.View(f) })
+	if s.views.Add(1)%viewsToRelease == 0 {
+		s.releaseUpTo(smallFile)
+	}
+	return err
 }
+
+const (
+	// viewsToRelease is after how many reading transactions the process lets go of the file's pages that they touched: a report of
+	// a month takes about as many. RunFold does so by the clock, but many pages may be asked for between.
+	viewsToRelease = 500
+	// smallFile is up to which size that is done, a site's on a small box: to bring the pages back takes longer in a large one, half as
+	// long again for a report of one of 300 sites, and a server has the memory.
+	smallFile = 512 << 20
+)
 
 // update runs f in a writing transaction and commits it. bbolt's own Update reads the file again to take back what a
 // panic left half done, which on a damaged file panics once more and leaves the database locked for ever.
