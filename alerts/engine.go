@@ -25,6 +25,7 @@ type Engine struct {
 	orders  []Order       // what is out of service
 	now     time.Time     // last Advance
 	looked  uint64        // second looks that were asked for
+	eager   bool          // see [Engine.Eager]
 	back    int           // calls of Advance in a row with an instant of long before
 	counts  Counts
 }
@@ -56,7 +57,7 @@ func (e *Engine) Advance(now time.Time) []fleet.Change {
 	if now.Before(e.now) && !e.believeBack(now) {
 		return nil
 	}
-	e.back = 0
+	e.back, e.eager = 0, false
 	e.wake(now)
 	e.now = now
 	changes := append(e.dropOrphans(now), e.expire(now)...)

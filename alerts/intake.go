@@ -98,6 +98,7 @@ func (e *Engine) Put(f *fleet.Frame) {
 	}
 	if u.in != nil && link.any() {
 		u.in.take(&link, f.At, period, f.Group)
+		e.eager = e.eager || u.in.decides()
 	}
 }
 

@@ -74,9 +74,9 @@ func judgeLinkDown(w asked, now time.Time) finding {
 	switch {
 	case q.by == byFlag && !l.from.presence.answered.After(q.doubt.first) && !l.from.watch[controllerSilent].active():
 		return unknown // it may have gone just now
-	case until.Sub(from) >= need && !l.from.audibleSince().IsZero():
+	case until.Sub(from)+tickSlack >= need && !l.from.audibleSince().IsZero():
 		return finding{verdict: Yes, since: q.since}
-	case q.at.Sub(q.since) >= need && l.from.watch[controllerSilent].active():
+	case q.at.Sub(q.since)+tickSlack >= need && l.from.watch[controllerSilent].active():
 		return finding{verdict: Yes, because: l.from.watch[controllerSilent], since: q.since}
 	}
 	return unknown
@@ -85,15 +85,23 @@ func judgeLinkDown(w asked, now time.Time) finding {
 // lettingGo is how soon after damaged frames a silence may be that of a loose contact, which lets go for a moment.
 const lettingGo = 5 * time.Second
 
+// roughBefore reports whether damaged frames came before the silence as of a loose contact: the last ones were, or one shortly
+// before and clearly more of them in the last minutes than is usual. A single one with good ones after it comes on any cable.
+func (l *link) roughBefore() bool {
+	q, t := &l.quiet, &l.noise
+	many := t.batch.bad > 1+2*l.watch[linkNoisy].usual().share*t.batch.frames
+	return q.rough.Equal(q.since) || q.since.Sub(q.rough) <= lettingGo && (t.score > 0 || many)
+}
+
 // needed is how long nothing must arrive.
 func (w *watch) needed() time.Duration {
 	q := &w.link.quiet
 	quiet := w.settings.seconds(downQuiet)
-	if q.by == byCounters && q.since.Sub(q.rough) <= lettingGo {
+	if q.by == byCounters && w.link.roughBefore() {
 		quiet *= 2
 	}
-	if w.link.suspect() {
-		quiet = max(quiet, w.settings.seconds(downNoisy))
+	if noisy := w.settings.seconds(downNoisy); w.link.suspect(noisy / 2) {
+		quiet = max(quiet, noisy)
 	}
 	if q.by == byAge {
 		return max(quiet, time.Duration(2*q.oldest*float64(time.Second)), 2*q.period)
@@ -126,16 +134,17 @@ func (w *watch) needed() time.Duration {
 const wellKnown = 20
 
 // leastBad is how many bad frames in a row a sampled flag must have shown: as many as chance brings in a row on a cable of
-// the ring less than once in ten years, by the share that is bad now and then. What is not known of that share yet is not
-// allowed for: few frames come before it is.
+// the ring less than once in ten years, by the share that is bad now and then: this cable's, but half of all cables' at least,
+// as the best of them may have. What is not known of that share yet is not allowed for: few frames come before it is.
 func (l *link) leastBad() int {
 	const year, years = 365.25 * 24 * time.Hour, 10
 	r, u := l.to.ring, l.watch[linkNoisy].usual()
 	if u.share == 0 || l.spotless() {
 		return 2
 	}
-	share := min(l.noise.own(u, 0), 0.5)
-	frames := float64(year) / float64(max(l.quiet.period, r.sticks.apart(), time.Millisecond)) * years * float64(len(r.links))
+	share := min(max(l.noise.own(u, 0), r.flags/2), 0.5)
+	apart, _ := r.sticks.apart()
+	frames := float64(year) / float64(max(l.quiet.period, apart, time.Millisecond)) * years * float64(len(r.links))
 	return max(2, int(math.Ceil(math.Log(frames)/-math.Log(share))))
 }
 
@@ -162,8 +171,7 @@ func (l *link) spotless() bool {
 func (l *link) failing() bool {
 	q := &l.quiet
 	if q.by == byFlag {
-		least := l.leastBad()
-		return q.doubt.frames+1e-9 >= float64(least) && q.doubt.spread(q.at, q.period, least) // sums of parts
+		return l.missing() <= 0 && q.doubt.spread(q.at, q.period, l.leastBad())
 	}
 	return q.misses >= 1
 }

@@ -88,6 +88,7 @@ func (t *noiseTrack) add(at time.Time, frames, bad float64) {
 
 // forget drops what is known of the noise now, and keeps what is known of the link's past.
 func (t *noiseTrack) forget() {
+	t.frames, t.bad = max(t.frames-t.run.frames, 0), max(t.bad-t.run.bad, 0)
 	t.batch, t.run = batch{}, batch{}
 	t.ready, t.judged, t.score = false, false, 0
 }
@@ -175,11 +176,12 @@ func judgeLinkNoisy(w asked, now time.Time) finding {
 	return unknown
 }
 
-// suspect reports whether the cable is noisy, or on the way there. Of the latter counters alone can tell: to a sampled
-// flag a silence looks like noise.
-func (l *link) suspect() bool {
-	w := l.watch[linkNoisy]
-	return w.active() || l.quiet.by == byCounters && l.noise.score > w.limit()*w.settings.thresholds[noisyDeadband]
+// suspect reports whether the cable is noisy, or on the way there with damaged frames so shortly before the silence. Of the
+// latter counters alone can tell: to a sampled flag a silence looks like noise.
+func (l *link) suspect(shortly time.Duration) bool {
+	w, q := l.watch[linkNoisy], &l.quiet
+	rising := l.noise.score > w.limit()*w.settings.thresholds[noisyDeadband] && q.since.Sub(q.rough) <= shortly
+	return w.active() || q.by == byCounters && rising
 }
 
 func tellLinkNoisy(w asked, now time.Time) words {

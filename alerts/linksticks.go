@@ -60,12 +60,13 @@ func (s *stickiness) seen() (time.Duration, bool) {
 // slow reports whether nearly all second looks came before the next frame.
 func (s *stickiness) slow() bool { return s.looks > 8 && s.changes < s.looks/5 }
 
-// apart returns how far apart frames are, by what looks and polls tell.
-func (s *stickiness) apart() time.Duration {
-	if d, ok := s.seen(); ok {
-		return min(d, s.byRuns())
+// apart returns how far apart frames are, by what looks and polls tell, and whether it is looks that told.
+func (s *stickiness) apart() (apart time.Duration, looked bool) {
+	runs := s.byRuns()
+	if d, ok := s.seen(); ok && d < runs {
+		return d, true
 	}
-	return s.byRuns()
+	return runs, false
 }
 
 // byRuns returns how far apart frames are by the bad runs. None lasts shorter than its frame does: so the short ones tell,

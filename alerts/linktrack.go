@@ -139,7 +139,7 @@ func (l *link) take(r *linkReading, at time.Time, period time.Duration, g fleet.
 // weigh lets a sample of a flag count for as much of a frame as it is of.
 func (l *link) weigh(frames, bad float64, period time.Duration) (float64, float64) {
 	part := 1.0
-	if apart := l.to.ring.sticks.apart(); apart > period {
+	if apart, _ := l.to.ring.sticks.apart(); apart > period {
 		part = float64(period) / float64(apart)
 	}
 	return frames * part, bad * part

@@ -41,10 +41,24 @@ func (r *ring) prepareUsual(now time.Time) {
 			r.usual[by] = usualOf(tracks[by])
 		}
 	}
+	r.flags = shareOf(tracks[byFlag])
 	if len(intervals) > 0 {
 		slices.Sort(intervals)
 		r.interval = intervals[len(intervals)/2]
 	}
+}
+
+// shareOf returns the share of bad frames of all cables together. While few bad ones have come the better cables are the
+// lucky ones, and it is from all that one has to learn how often bad frames come in a row. A cable that is bad counts no more
+// than mostShare.
+func shareOf(all []*noiseTrack) float64 {
+	const mostShare = 0.03
+	frames, bad := priorCount, priorBad
+	for _, t := range all {
+		frames += t.frames
+		bad += min(t.bad, 2+mostShare*t.frames)
+	}
+	return bad / frames
 }
 
 // usualOf sorts the cables by their shares, and pools the better ones.

@@ -52,6 +52,7 @@ type ringTracks struct {
 	usual    [evidenceCount]usual // by what the maps offer
 	usualAt  time.Time            // when it was learned last
 	interval time.Duration        // usual time between frames; 0: not known
+	flags    float64              // share of bad samples of all sampled flags together
 	sticks   stickiness           // of sampled flags
 	hadHeat  bool                 // the ring had a temperature reference, or is meant to
 	charge   chargeTrack

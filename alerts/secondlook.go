@@ -1,6 +1,7 @@
 package alerts
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -37,6 +38,10 @@ const spreadOver = 15
 // that time better.
 const aboutWhole = 0.8
 
+// nearly is what may be missing of the frames that decide, all together, for the same reason, where looks have shown that
+// time.
+const nearly = 0.2
+
 // doubt is what the newest samples of a flag say, if they are bad.
 type doubt struct {
 	polled time.Time // newest sample of an ordinary poll; looks come between
@@ -54,18 +59,21 @@ type doubt struct {
 func (l *link) sample(good bool, at time.Time, period time.Duration, g fleet.Group) (look bool) {
 	q, s := &l.quiet, &l.to.ring.sticks
 	d := &q.doubt
+	apart, _ := s.apart()
 	if look = at.After(d.polled) && at.Before(d.polled.Add(period)); !look {
 		d.polled = at
 	}
 	d.group = g
-	if back := l.cameBack(); look && q.misses == 1 && !l.watch[linkNoisy].active() && !back.IsZero() && !back.After(q.since) {
+	back := l.cameBack()
+	heard := !back.IsZero() && !back.After(q.since) // both ends, since before the flag was bad
+	if look && q.misses == 1 && heard && !l.watch[linkNoisy].active() {
 		d.waited = at.Sub(q.at)
 	}
 	if good {
 		if d.waited > 0 { // what is looked at while the cable is down tells nothing of frames
 			s.look(d.waited, q.misses == 1)
 		}
-		if d.polls > 0 {
+		if d.polls > 0 && heard && !l.watch[linkDown].active() {
 			s.learn(d.polls, period)
 		}
 		*d = doubt{polled: d.polled, group: g}
@@ -74,13 +82,13 @@ func (l *link) sample(good bool, at time.Time, period time.Duration, g fleet.Gro
 	if !look {
 		d.polls++
 	}
-	switch back := l.cameBack(); {
+	switch {
 	case q.misses == 0:
 		d.first, d.frames = at, 1
-	case back.After(d.first): // bad samples from before an end came back say nothing of the cable, nor does the first after
-		*d = doubt{polled: d.polled, group: g, first: at, polls: 1, asks: d.asks}
+	case back.After(d.first): // bad samples from before an end came back say nothing of the cable, nor does one so soon after
+		*d = doubt{polled: d.polled, group: g, first: at, polls: 1, asks: d.asks, frames: newFrames(at.Sub(back), apart)}
 	default:
-		d.frames += newFrames(at.Sub(q.at), s.apart())
+		d.frames += newFrames(at.Sub(q.at), apart)
 	}
 	l.wonder()
 	return look
@@ -94,34 +102,55 @@ func newFrames(after, apart time.Duration) float64 {
 	return 1
 }
 
-// The first look, which finds out how far apart frames are, comes after this part of the poll period, but no later than
-// latestFirst.
+// The first look, which finds out how far apart frames are, comes after so many tenths of the poll period, but no later than
+// latestFirst, and where frames are known to come more often, after half of their time: the nearer, the better it tells.
 const (
-	firstLook   = 4
+	firstLook   = 3
 	latestFirst = 4 * time.Second
 )
 
-// lookAfter returns how long after the first bad sample the next look is due. Those after the first are spread over the time
-// that they need, but so that each is of a frame of its own. False: polls tell as soon.
-func (l *link) lookAfter() (time.Duration, bool) {
-	q, s := &l.quiet, &l.to.ring.sticks
-	least, apart := l.leastBad(), s.apart()
-	every := max(q.period*spreadOver/10/time.Duration(least-1), leastWait)
-	if (q.doubt.asks > 0 || s.slow()) && newFrames(every, apart) < 1 {
-		every = apart
+// firstAfter returns how long after a bad sample the first look is due.
+func (l *link) firstAfter() time.Duration {
+	after := min(l.quiet.period*firstLook/10, latestFirst)
+	if seen, ok := l.to.ring.sticks.seen(); ok {
+		after = min(after, seen/2)
 	}
-	if least < 3 || every > q.period*3/4 {
-		return 0, false
-	}
-	if q.doubt.asks == 0 {
-		return max(min(q.period/firstLook, latestFirst), leastWait), true
-	}
-	return time.Duration(q.doubt.asks) * every, true
+	return max(after, leastWait)
 }
 
-// spread reports whether the bad samples are spread over enough time: as long as so many polls take, or a flurry cannot last.
+// lookAfter returns how long after the newest sample the next look is due. Those after the first are spread over the time
+// that the verdict needs anyway, but so that each is of a frame of its own.
+func (l *link) lookAfter() time.Duration {
+	q, s := &l.quiet, &l.to.ring.sticks
+	if q.doubt.asks == 0 && !s.slow() {
+		return l.firstAfter()
+	}
+	missing := l.missing()
+	apart, _ := s.apart()
+	left := q.doubt.first.Add(spreadTime(q.period, l.leastBad())).Sub(q.at)
+	even := time.Duration(float64(left) / max(math.Ceil(missing), 1))
+	fresh := time.Duration(min(aboutWhole, missing) * float64(apart))
+	return max(even, fresh, leastWait)
+}
+
+// missing returns how many bad frames more a sampled flag must show.
+func (l *link) missing() float64 {
+	const sums = 1e-9 // of parts
+	missing := float64(l.leastBad()) - l.quiet.doubt.frames - sums
+	if _, looked := l.to.ring.sticks.apart(); looked {
+		missing -= nearly
+	}
+	return missing
+}
+
+// spread reports whether the bad samples are spread over enough time.
 func (d *doubt) spread(at time.Time, period time.Duration, least int) bool {
-	return at.Sub(d.first)+tickSlack >= min(time.Duration(least-1)*period, period*spreadOver/10)
+	return at.Sub(d.first)+tickSlack >= spreadTime(period, least)
+}
+
+// spreadTime is how long bad samples must go on: as long as so many polls take, or a flurry cannot last.
+func spreadTime(period time.Duration, least int) time.Duration {
+	return min(time.Duration(least-1)*period, period*spreadOver/10)
 }
 
 // cameBack returns since when both ends are heard, and zero while the sender is not.
@@ -144,17 +173,24 @@ func (l *link) wonder() {
 func (l *link) nextLook(now time.Time) (at time.Time, ok bool) {
 	q := &l.quiet
 	d := &q.doubt
-	down, back := l.watch[linkDown], l.cameBack()
+	down := l.watch[linkDown]
 	switch {
 	case q.by != byFlag || q.misses == 0 || d.asks >= mostLooks || !fresh(q.at, q.period, now):
 		return at, false
-	case down.settings.disabled || down.active() || l.watch[linkNoisy].active() || l.failing():
-		return at, false
-	case back.IsZero() || back.After(d.first): // an end was away
+	case down.settings.disabled || down.active() && down.because == (fleet.AlarmKey{}) || l.watch[linkNoisy].active():
 		return at, false
 	}
-	after, ok := l.lookAfter()
-	return latest(d.first.Add(after), d.asked.Add(leastWait)).Add(-tickSlack), ok
+	switch back := l.cameBack(); {
+	case back.IsZero():
+		return at, false
+	case back.After(d.first): // an end was away: what comes now is seen by a sample that is taken after that
+		at = back.Add(l.firstAfter())
+	case l.failing(): // that is enough
+		return at, false
+	default:
+		at = q.at.Add(l.lookAfter())
+	}
+	return latest(at, d.asked.Add(leastWait)).Add(-tickSlack), at.Before(d.polled.Add(q.period - leastWait/2))
 }
 
 // Looks returns which controllers are to be polled at once, beside the polls that are due anyway, and takes them for
@@ -194,6 +230,15 @@ func (e *Engine) Doubting() bool {
 	}
 	return false
 }
+
+// decides reports whether the newest sample of a flag may be the one that an alarm waited for.
+func (l *link) decides() bool {
+	return l.quiet.by == byFlag && !l.quiet.news && !l.watch[linkDown].active() && l.failing()
+}
+
+// Eager reports whether a sample came since the last [Engine.Advance] that may decide a doubt, so that it is worth to call
+// that at once. Nobody needs to: the alarm comes with the next call then.
+func (e *Engine) Eager() bool { return e.eager }
 
 // Looked returns how many looks were asked for since the engine was made.
 func (e *Engine) Looked() uint64 { return e.looked }

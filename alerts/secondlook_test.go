@@ -18,6 +18,7 @@ type flagged struct {
 	now     time.Time
 	bad     float64 // share of bad frames
 	cut     int     // the cable into this controller carries nothing; -1: none is cut
+	gone    int     // this controller does not answer; -1: all do
 	mute    bool    // looks get no answer
 	fine    []bool
 	polls   int
@@ -31,11 +32,15 @@ func flaggedRing(n int, bad float64) *flagged {
 	heard.Name, heard.Quantity = "heard", fleet.LinkOK
 	return &flagged{
 		engine: New(f), fleet: f, layout: fleet.NewLayout([]fleet.Point{heard}), rand: rand.New(rand.NewPCG(3, 5)),
-		now: noon, bad: bad, cut: -1, fine: make([]bool, n),
+		now: noon, bad: bad, cut: -1, gone: -1, fine: make([]bool, n),
 	}
 }
 
 func (p *flagged) answer(i int) {
+	if i == p.gone {
+		p.engine.Put(&fleet.Frame{Controller: p.fleet.Sites[0].Rings[0].Controllers[i].ID, At: p.now, Outcome: fleet.Silent})
+		return
+	}
 	v := fleet.Value{Quality: fleet.Good}
 	if p.fine[i] {
 		v.Raw, v.Number = 1, 1
@@ -170,9 +175,75 @@ func TestNoSecondLooksWhereFramesAreRare(t *testing.T) {
 	p := flaggedRing(4, 0.02)
 	r := p.engine.sites[0].rings[0]
 	r.sticks = s
+	for _, u := range r.units {
+		u.presence.answered, u.presence.up = noon, noon.Add(-time.Hour)
+	}
 	l := r.links[1]
-	l.quiet = quietTrack{by: byFlag, at: noon, period: 10 * time.Second, misses: 1, doubt: doubt{first: noon, polls: 1, frames: 1}}
-	if after, ok := l.lookAfter(); ok {
-		t.Errorf("a look after %s, of frames that are 20 s apart", after)
+	l.quiet = quietTrack{by: byFlag, at: noon, period: 10 * time.Second, misses: 1, doubt: doubt{polled: noon, first: noon, polls: 1, frames: 1}}
+	if at, ok := l.nextLook(noon); ok {
+		t.Errorf("a look after %s, of frames that are 20 s apart", at.Sub(noon))
+	}
+}
+
+// No look is asked for within a second of a poll, which would say the same.
+func TestSecondLooksKeepAwayFromPolls(t *testing.T) {
+	p := flaggedRing(6, 0.01)
+	p.pass(6 * time.Hour)
+	p.cut = 3
+	for range 40 {
+		before := p.looks
+		p.second()
+		if sincePoll := p.now.Sub(noon) % p.fleet.Periods.Fast; p.looks > before && sincePoll == 0 {
+			t.Errorf("a look at the instant of a poll, %s after the cut", p.now.Sub(noon))
+		}
+	}
+	if p.decided.IsZero() {
+		t.Error("the cut cable was not called down")
+	}
+}
+
+// The sample that decides makes the engine eager, and nothing before it: who advances it at once has the alarm without
+// waiting for a tick.
+func TestDecidingSampleMakesEager(t *testing.T) {
+	p := flaggedRing(8, 0.01)
+	p.pass(6 * time.Hour)
+	p.cut = 4
+	for range 40 {
+		p.second()
+		if !p.engine.Eager() {
+			continue
+		}
+		if !p.decided.IsZero() {
+			t.Fatal("eager after the alarm")
+		}
+		for _, c := range p.engine.Advance(p.now) {
+			if c.Alarm.Kind == "link-down" && c.Alarm.State == fleet.Unacknowledged {
+				return
+			}
+		}
+		t.Fatal("eager for a sample that decides nothing")
+	}
+	t.Error("never eager")
+}
+
+// Looks go on where a cable's silence was explained by a sender that did not answer, once it answers again.
+func TestSecondLooksAfterTheSenderCameBack(t *testing.T) {
+	p := flaggedRing(8, 0.01)
+	p.pass(6 * time.Hour)
+	p.cut, p.gone = 4, 3
+	p.pass(2 * time.Minute)
+	if !p.decided.IsZero() {
+		t.Fatal("called down while its sender is silent")
+	}
+	p.gone = -1
+	back, looks := p.now, p.looks
+	for p.decided.IsZero() && p.now.Sub(back) < time.Minute {
+		p.second()
+	}
+	if p.looks == looks {
+		t.Error("no look since the sender is back")
+	}
+	if took := p.decided.Sub(back); p.decided.IsZero() || took > 30*time.Second {
+		t.Errorf("called down %s after the sender came back, want three polls of ten seconds at most", took)
 	}
 }
