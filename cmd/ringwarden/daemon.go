@@ -261,23 +261,26 @@ func storeHealth(journal *store.Store, r *road.Road) metrics.StoreHealth {
 	return h
 }
 
-// tick lets the road judge by the clock until ctx is done.
+// tick lets the road judge by the clock until ctx is done, and in between when a frame came that may decide something.
 func (d *daemon) tick(ctx context.Context, r *road.Road, journal *store.Store, every time.Duration) {
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
 	for {
+		var now time.Time
 		select {
 		case <-ctx.Done():
 			return
-		case now := <-ticker.C:
-			if before, after, stepped := journal.ClockStepped(); stepped {
-				stepClock(ctx, r, journal, d.log, before, after)
-				now = time.Now()
-			}
-			r.Tick(ctx, d.time.of(now.Round(0))) // by the wall clock, as the frames are
-			if d.alive != nil {
-				d.alive(r.Carried())
-			}
+		case now = <-ticker.C:
+		case <-r.Eager():
+			now = time.Now()
+		}
+		if before, after, stepped := journal.ClockStepped(); stepped {
+			stepClock(ctx, r, journal, d.log, before, after)
+			now = time.Now()
+		}
+		r.Tick(ctx, d.time.of(now.Round(0))) // by the wall clock, as the frames are
+		if d.alive != nil {
+			d.alive(r.Carried())
 		}
 	}
 }

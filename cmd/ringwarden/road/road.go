@@ -36,6 +36,8 @@ type Judge interface {
 	StepClock(before, after time.Time, moved bool)
 	// Looks returns what is to be polled once more at once, for the judge to decide the sooner.
 	Looks(now time.Time) []alerts.Look
+	// Eager reports whether what came since the last Advance may decide a doubt, so that the next one is worth its while at once.
+	Eager() bool
 }
 
 // Looker polls a group of a controller once more, if it can. It must not block.
@@ -70,6 +72,7 @@ type Road struct {
 	log      *slog.Logger
 	commit   time.Duration
 	full     chan struct{} // holds one token when commitFrames are waiting
+	eager    chan struct{} // holds one token when the judge is eager
 
 	mu      sync.Mutex // guards all below; held while the judge works, never while the disk does
 	judge   Judge
@@ -91,7 +94,7 @@ type Road struct {
 func New(journal Journal, judge Judge, commit time.Duration, log *slog.Logger, watchers ...Watcher) *Road {
 	return &Road{
 		journal: journal, judge: judge, watchers: watchers, log: log, commit: commit,
-		full: make(chan struct{}, 1),
+		full: make(chan struct{}, 1), eager: make(chan struct{}, 1),
 	}
 }
 
@@ -114,15 +117,26 @@ func (r *Road) Put(f *fleet.Frame) {
 	r.waiting = append(r.waiting, *f.Clone())
 	r.filled += len(f.Values)
 	r.bound()
-	enough := len(r.waiting) >= commitFrames
+	enough, eager := len(r.waiting) >= commitFrames, r.judge.Eager()
 	r.mu.Unlock()
 	if enough {
-		select {
-		case r.full <- struct{}{}:
-		default:
-		}
+		signal(r.full)
+	}
+	if eager {
+		signal(r.eager)
 	}
 }
+
+// signal puts a token into a channel that holds one, if it has none.
+func signal(c chan struct{}) {
+	select {
+	case c <- struct{}{}:
+	default:
+	}
+}
+
+// Eager gives a token when a frame came that makes it worth to call [Road.Tick] before it is due.
+func (r *Road) Eager() <-chan struct{} { return r.eager }
 
 // bound forgets the oldest waiting frames if there are too many, some at a time, since that moves all others. The
 // caller holds mu.

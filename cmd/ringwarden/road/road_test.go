@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"io"
 	"log/slog"
 	"strings"
 	"sync"
@@ -46,6 +47,7 @@ func (d *disk) PutChanges(_ context.Context, changes []fleet.Change) error {
 type judge struct {
 	mu     sync.Mutex
 	silent []fleet.ControllerID
+	eager  bool
 }
 
 func (j *judge) Put(f *fleet.Frame) {
@@ -72,9 +74,36 @@ func (j *judge) Alarms() []fleet.Alarm { return nil }
 
 func (j *judge) Looks(time.Time) []alerts.Look { return nil }
 
+func (j *judge) Eager() bool { return j.eager }
+
 func (j *judge) Report(fleet.Kind, bool, string) {}
 
 func (j *judge) StepClock(time.Time, time.Time, bool) {}
+
+// A frame that may decide something lets the road ask for a tick at once, once for any number of frames.
+func TestEagerJudgeIsHeard(t *testing.T) {
+	j := &judge{}
+	r := road.New(&disk{}, j, time.Hour, slog.New(slog.NewTextHandler(io.Discard, nil)))
+	heard := func() bool {
+		select {
+		case <-r.Eager():
+			return true
+		default:
+			return false
+		}
+	}
+	r.Put(&fleet.Frame{Controller: "mill/north/alder", At: noon})
+	if heard() {
+		t.Error("a tick is asked for though nothing can be decided")
+	}
+	j.eager = true
+	for i := range 3 {
+		r.Put(&fleet.Frame{Controller: "mill/north/alder", At: noon.Add(time.Duration(i+1) * time.Second)})
+	}
+	if !heard() || heard() {
+		t.Error("three frames that may decide something do not ask for one tick")
+	}
+}
 
 func newRoad(d *disk, commit time.Duration) (*road.Road, *bytes.Buffer) {
 	var log bytes.Buffer
