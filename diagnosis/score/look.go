@@ -10,19 +10,21 @@ import (
 // daemonTick is how often a daemon looks at what has come, at most; where polls are fast, twice a period.
 const daemonTick = time.Second
 
-// between answers the looks that are asked for between two polls. They draw from a generator of their own.
+// between answers the looks that are asked for between two polls. They draw from a generator of their own. As the daemon does
+// it asks at once what is made of an answer, not a tick later.
 func (w *world) between(at time.Duration, layout *fleet.Layout, to *Listener) {
 	if to.Look == nil {
 		return
 	}
 	f := fleet.Frame{Group: fleet.Fast, Took: 30 * time.Millisecond, Values: make([]fleet.Value, 16)}
 	step := min(daemonTick, w.s.Period/2)
-	for t := at; t < min(at+w.s.Period, w.s.Lasts); t += step {
+	for t := at; t < min(at+w.s.Period, w.s.Lasts); {
 		units, more := to.Look(beginning.Add(t))
 		if !more {
 			return
 		}
 		if len(units) == 0 {
+			t += step
 			continue
 		}
 		w.reach(t)

@@ -210,14 +210,13 @@ func (c *scorer) cut(w *watched, found bool, after time.Duration) {
 	c.cutSure.Count(found && heard <= 3*pace, s)
 }
 
-// samplesInTime returns how many frames after a cut a flag surely shows within three polls: three where frames come no more
-// often than polls. Otherwise it can be read at each frame, but no more often than each second, from the first poll on that
-// finds it bad, which comes a frame and a poll after the cut at the latest.
+// samplesInTime returns how many frames after a cut a flag surely shows within three polls, or three frames where these are
+// rarer. The first frame is due a whole interval after the cut at the latest, and the poll that reads it a period after that;
+// from then on the flag can be read at each frame, but no more often than each second. Where frames and polls are a second
+// apart these are two: a cut just after both have come is read after two seconds, and after three.
 func (s *Story) samplesInTime() int {
-	if s.Every >= s.Period {
-		return 3
-	}
-	return max(3, 1+int((2*s.Period-s.Every)/max(s.Every, time.Second)))
+	left := 3*max(s.Period, s.Every) - s.Every - s.Period
+	return 1 + int(left/max(s.Every, time.Second))
 }
 
 // leastSamples returns how many bad samples of a flag in a row any test needs that raises at most one false alarm in ten
