@@ -64,18 +64,13 @@ func (w *watched) Write(b []byte) (n int, err error) {
 }
 
 // VerifyFile checks a store that no program has open for writing: that every page is in its place and used once, by
-// our own reading of them and by bbolt's, then every record as [Store.Verify] does. What is damaged comes as
-// [ErrDamaged]; nothing is changed. Where it is records alone that are damaged, so that all others can be read, the Stat is
-// there as well, else it is the zero value. p is told of the bytes of the file that are done; ctx stops it, though not at
-// once where bbolt reads.
+// our own reading of them and by bbolt's, then every record as [Store.Verify] does. It goes on past what is damaged: all that
+// is comes as one [Damage], unless nothing of the file can be found at all, which is another [ErrDamaged]; nothing is changed.
+// Where it is records alone that are damaged, so that all others can be read, the Stat is there as well, else it is the zero
+// value. p is told of the bytes of the file that are done; ctx stops it, though not at once where bbolt reads.
 func VerifyFile(ctx context.Context, path string, p Progress) (Stat, error) {
-	s, err := Open(path, Options{ReadOnly: true})
-	if err != nil {
-		return Stat{}, err
-	}
-	defer s.Close()
 	size := int64(0)
-	if info, err := s.file.Stat(); err == nil {
+	if info, err := os.Stat(path); err == nil {
 		size = info.Size()
 	}
 	done, share := 0.0, 0.05 // of the time, as measured: pages by us and by bbolt take little, records the rest
@@ -84,11 +79,23 @@ func VerifyFile(ctx context.Context, path string, p Progress) (Stat, error) {
 		p.tell(int64(done), size)
 		return context.Cause(ctx)
 	}
+	wreck := func(opens bool, why error) error {
+		done, share = 0, 1
+		return surveyWreck(ctx, path, opens, why, look)
+	}
+	s, err := Open(path, Options{ReadOnly: true})
+	if errors.Is(err, ErrDamaged) {
+		return Stat{}, wreck(false, err)
+	}
+	if err != nil {
+		return Stat{}, err
+	}
+	defer s.Close()
 	if err := checkPages(path, look); err != nil {
 		if ctx.Err() != nil {
 			return Stat{}, explain("verifying", path, err)
 		}
-		return Stat{}, damaged("verifying", path, err)
+		return Stat{}, wreck(true, damaged("verifying", path, err))
 	}
 	err = s.view(func(tx *bbolt.Tx) error {
 		var faults []error
@@ -108,6 +115,9 @@ func VerifyFile(ctx context.Context, path string, p Progress) (Stat, error) {
 	return st, s.verify(ctx, look)
 }
 
+// errLame is no fault of what is read, but something may be missing.
+var errLame = errors.New("one of its two head pages is damaged: its last commit may be lost")
+
 // checkPages walks every page of a file that nobody writes to. look is called with the bytes of each page, and ends it by an
 // error; nil: nobody looks.
 func checkPages(path string, look func(n int) error) error {
@@ -125,7 +135,7 @@ func checkPages(path string, look func(n int) error) error {
 	case err != nil:
 		return err
 	case lame:
-		return errors.New("one of its two head pages is damaged: its last commit may be lost")
+		return errLame
 	}
 	p.look = look
 	if err := p.checkFreelist(); err != nil {

@@ -79,6 +79,10 @@ func trial(t *testing.T, path string, spoilt []byte, whole *contents, alsoWrite 
 		if !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrForeign) {
 			t.Errorf("Open = %v, want ErrDamaged or ErrForeign", err)
 		}
+		if _, err := VerifyFile(context.Background(), path, nil); !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrForeign) {
+			t.Errorf("VerifyFile = %v, want ErrDamaged or ErrForeign", err)
+		}
+		unchanged(t, path, spoilt)
 		return "refused"
 	}
 	defer s.Close()

@@ -153,7 +153,11 @@ func (s *Store) layout(id layoutID) (*fleet.Layout, error) {
 			return l, nil
 		}
 	}
-	return nil, errors.New("its layout " + id.String() + " is damaged or missing")
+	return nil, noLayout(id)
+}
+
+func noLayout(id layoutID) error {
+	return errors.New("its layout " + id.String() + " is damaged or missing")
 }
 
 // putLayouts stores those that the file does not have in good order.

@@ -9,10 +9,7 @@ import (
 	"ringwarden/fleet"
 )
 
-// faultsNamed bounds the faults that Verify spells out; it counts the rest.
-const faultsNamed = 20
-
-// Verify reads every record and reports all that is wrong, as one [ErrDamaged]: checksums, records that make no sense,
+// Verify reads every record and reports all that is wrong, as a [Damage]: checksums, records that make no sense,
 // frames whose layout is missing, standing alarms that are not what the changes led to. It holds no transaction for
 // long, so that writes go on; while alarms change under its eyes it may find them standing otherwise than it thinks.
 func (s *Store) Verify(ctx context.Context) error {
@@ -21,28 +18,8 @@ func (s *Store) Verify(ctx context.Context) error {
 
 // verify is Verify that tells how many bytes of records it has read.
 func (s *Store) verify(ctx context.Context, told func(n int) error) error {
-	v := verifier{s: s, unpacker: unpacker{layout: s.layout}, last: make(map[fleet.AlarmKey]lastChange)}
-	for _, step := range []struct {
-		bucket []byte
-		look   func(r *record) error
-	}{
-		{bucketHead, v.head},
-		{bucketLayouts, v.layout},
-		{bucketJournal, v.frames},
-		{bucketChunks, v.chunk},
-		{bucketDue, v.due},
-		{bucketFine, v.fine},
-		{bucketCoarse, v.coarse},
-		{bucketBooks, v.book},
-		{bucketStates, v.head},
-		{bucketQuarantine, v.head},
-		{bucketBoot, v.head},
-		{bucketMeanings, v.meaning},
-		{bucketChanges, v.change},
-		{bucketStanding, v.standing},
-		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
-		{bucketNotes, v.note},
-	} {
+	v := newVerifier(s.layout)
+	for _, step := range v.steps() {
 		for batch, err := range s.records(ctx, step.bucket, nil, nil) {
 			if err != nil {
 				return explain("verifying", s.path, err)
@@ -53,17 +30,42 @@ func (s *Store) verify(ctx context.Context, told func(n int) error) error {
 			for i := range batch {
 				if err := step.look(&batch[i]); err != nil {
 					s.damagedRecord(step.bucket, batch[i].key, err)
-					v.fault(fmt.Errorf("%s: %w", describe(step.bucket, batch[i].key), err))
+					v.fault(fmt.Sprintf("%s: %v", describe(step.bucket, batch[i].key), err))
 				}
 			}
 		}
 	}
-	for k, c := range v.last {
-		if c.alarm != nil {
-			v.fault(fmt.Errorf("standing: %s on %s is missing", k.Kind, k.Subject))
-		}
+	v.missing()
+	return v.verdict(s.path)
+}
+
+// A verifyStep looks at the records of one bucket.
+type verifyStep struct {
+	bucket []byte
+	look   func(r *record) error
+}
+
+// steps are in the order in which one tells of the next: layouts of frames, changes of what stands.
+func (v *verifier) steps() []verifyStep {
+	return []verifyStep{
+		{bucketHead, v.head},
+		{bucketLayouts, v.layout},
+		{bucketJournal, v.frames},
+		{bucketChunks, v.chunk},
+		{bucketDue, v.due},
+		{bucketFine, v.fine},
+		{bucketCoarse, v.coarse},
+		{bucketBooks, v.book},
+		{bucketStates, v.head},
+		{bucketQuarantine, v.head},
+		{bucketMoving, v.head},
+		{bucketBoot, v.head},
+		{bucketMeanings, v.meaning},
+		{bucketChanges, v.change},
+		{bucketStanding, v.standing},
+		{bucketOutbox, func(r *record) error { _, err := outboxEntry(r.key, r.value); return err }},
+		{bucketNotes, v.note},
 	}
-	return v.verdict()
 }
 
 func sizeOf(batch []record) (n int) {
@@ -74,13 +76,16 @@ func sizeOf(batch []record) (n int) {
 }
 
 type verifier struct {
-	s        *Store
+	layoutOf func(layoutID) (*fleet.Layout, error)
 	unpacker unpacker
 	decoder  decoder
 	space    []fleet.Frame
 	last     map[fleet.AlarmKey]lastChange
-	faults   []error
-	count    int
+	found    Damage
+}
+
+func newVerifier(layout func(layoutID) (*fleet.Layout, error)) *verifier {
+	return &verifier{layoutOf: layout, unpacker: unpacker{layout: layout}, last: make(map[fleet.AlarmKey]lastChange)}
 }
 
 // A lastChange is the change that was put last for an alarm; alarm is nil if that made it normal.
@@ -89,24 +94,29 @@ type lastChange struct {
 	alarm    []byte
 }
 
-func (v *verifier) fault(err error) {
-	if v.count++; v.count <= faultsNamed {
-		v.faults = append(v.faults, err)
+func (v *verifier) fault(what string) {
+	if v.found.Count++; v.found.Count <= faultsNamed {
+		v.found.Faults = append(v.found.Faults, what)
 	}
 }
 
-func (v *verifier) verdict() error {
-	if v.count == 0 {
+// missing tells of alarms that should stand and do not. It is to be called at the end.
+func (v *verifier) missing() {
+	for k, c := range v.last {
+		if c.alarm != nil {
+			v.fault(fmt.Sprintf("standing: %s on %s is missing", k.Kind, k.Subject))
+		}
+	}
+}
+
+// verdict is the Damage, or nil if there is none.
+func (v *verifier) verdict(path string) error {
+	if v.found.Count == 0 {
 		return nil
 	}
-	places := "one place"
-	if v.count > 1 {
-		places = fmt.Sprintf("%d places", v.count)
-	}
-	if v.count > faultsNamed {
-		places += fmt.Sprintf(", of which the first %d are", faultsNamed)
-	}
-	return fmt.Errorf("verifying %s: %w in %s:\n%w", v.s.path, ErrDamaged, places, errors.Join(v.faults...))
+	d := v.found
+	d.Path = path
+	return &d
 }
 
 func (v *verifier) head(r *record) error {
@@ -145,7 +155,7 @@ func (v *verifier) chunk(r *record) error {
 		return errChecksum
 	}
 	var c chunkReader
-	if err := c.open(key, body, v.s.layout, &v.decoder); err != nil {
+	if err := c.open(key, body, v.layoutOf, &v.decoder); err != nil {
 		return err
 	}
 	last := key.first
@@ -241,6 +251,8 @@ func (v *verifier) change(r *record) error {
 	return nil
 }
 
+var errUnlikeChange = errors.New("it is not what the last change led to")
+
 func (v *verifier) standing(r *record) error {
 	body, ok := unseal(r.key, r.value)
 	if !ok {
@@ -253,7 +265,7 @@ func (v *verifier) standing(r *record) error {
 	last := v.last[a.AlarmKey]
 	delete(v.last, a.AlarmKey)
 	if !bytes.Equal(last.alarm, body) {
-		return errors.New("it is not what the last change led to")
+		return errUnlikeChange
 	}
 	return nil
 }

@@ -107,6 +107,34 @@ func TestVerifyNamesWhatIsDamaged(t *testing.T) {
 	}
 }
 
+// One broken page does not hide the next one, nor what is left.
+func TestVerifyGoesOnPastABrokenPage(t *testing.T) {
+	path := millStore(t, 1)
+	db := filepath.Join(filepath.Dir(path), "mill.db")
+	b, err := os.ReadFile(db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, page := range []int{20, 30} {
+		b[4096*page+8] = 0x77 // what kind of page it is
+	}
+	if err := os.WriteFile(db, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out, errs bytes.Buffer
+	if got := run(t.Context(), []string{"store", "verify", path}, &out, &errs); got != exitFail || out.Len() != 0 {
+		t.Errorf("exit status %d, standard output %q", got, &out)
+	}
+	for _, want := range []string{
+		": the store is damaged in 2 places:\n", "\njournal: page 20: it is of no known kind; lost with it: what is from 2026-06-21 ", "\njournal: page 30: ",
+		"\nstill in good order:\n", "\n  layouts: 1 record, what the readings are of\n", "\n  readings from 2026-06-2", "\nhint: a backup can take the place of the file; without one, ",
+	} {
+		if !strings.Contains(errs.String(), want) {
+			t.Errorf("standard error lacks %q:\n%s", want, &errs)
+		}
+	}
+}
+
 // What damage has taken is missing in whatever is read, and each command that reads says so.
 func TestReadersTellOfDamage(t *testing.T) {
 	path := millStore(t, 1)

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -62,8 +63,8 @@ func (a *app) storeVerifyCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "verify [FLEET-FILE]",
 		Short: "Check every page and every record, and name what is damaged",
-		Long: `Check that every page of the database is in its place and every record has its checksum, and name what is damaged. The
-exit status is 1 if anything is. While the daemon runs, a copy is checked, which takes room in the folder for temporary
+		Long: `Check that every page of the database is in its place and every record has its checksum, and name all that is damaged and
+what is still in good order. The exit status is 1 if anything is damaged. While the daemon runs, a copy is checked, which takes room in the folder for temporary
 files and beside the database.`,
 		Example: `  ringwarden store verify fleet.yaml
   ringwarden store verify --file /media/stick/ringwarden.db    a backup`,
@@ -108,10 +109,8 @@ func (a *app) verifyFile(ctx context.Context, path, name string) error {
 	st, err := store.VerifyFile(ctx, path, p)
 	done()
 	switch {
-	case errors.Is(err, store.ErrDamaged) && st.Path == "":
-		return hintedError{err, "a backup can take its place; where the file opens at all, ringwarden export saves what can still be read"}
 	case errors.Is(err, store.ErrDamaged):
-		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and a backup can take the place of the file"}
+		return tellDamage(err)
 	case errors.Is(err, context.Canceled):
 		return hintedError{err, "nothing was changed"}
 	case err != nil:
@@ -122,6 +121,42 @@ func (a *app) verifyFile(ctx context.Context, path, name string) error {
 		fmt.Fprintf(a.out, "%s in quarantine from before; ringwarden store stat names them\n", count(st.Quarantined, "damaged record is", "damaged records are"))
 	}
 	return nil
+}
+
+// tellDamage says what is left of a damaged database, and what to do.
+func tellDamage(err error) error {
+	const (
+		replace = "a backup can take the place of the file"
+		without = "; without one, start the daemon: it moves the file aside, as it is, and begins a new one"
+	)
+	d, ok := errors.AsType[*store.Damage](err)
+	switch {
+	case !ok:
+		return hintedError{err, replace + without}
+	case d.Wreck == nil:
+		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and " + replace}
+	}
+	err = fmt.Errorf("%w\n%s", err, whatIsLeft(d.Wreck))
+	if d.Wreck.Opens {
+		return hintedError{err, "ringwarden export saves what lies before and behind a broken page, with --from and --to; " + replace}
+	}
+	return hintedError{err, replace + without}
+}
+
+// whatIsLeft says what of a wreck is in good order, a line for each part.
+func whatIsLeft(w *store.Wreck) string {
+	if len(w.Left) == 0 {
+		return "nothing else of it is in good order"
+	}
+	var b strings.Builder
+	fmt.Fprint(&b, "still in good order:")
+	for _, part := range w.Left {
+		fmt.Fprintf(&b, "\n  %s: %s, %s", part.Bucket, count(part.Records, "record", "records"), bucketWords[part.Bucket])
+	}
+	if !w.Oldest.IsZero() {
+		fmt.Fprintf(&b, "\n  %s", reach(w.Oldest, w.Newest))
+	}
+	return b.String()
 }
 
 func (a *app) storeCompactCommand() *cobra.Command {
