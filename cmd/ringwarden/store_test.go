@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -194,10 +195,12 @@ func TestCtrlCLeavesNothingHalfDone(t *testing.T) {
 	}
 }
 
-// Who stops the check of a backup hears that the copy is whole, and how to check it, and not that it or the disk is bad.
+// Who stops the check of a backup hears that the copy was not checked, and not that it or the disk is bad. Nothing that could
+// be taken for a backup is left.
 func TestCtrlCWhileABackupIsChecked(t *testing.T) {
 	path := millStore(t, 2)
-	to := filepath.Join(filepath.Dir(path), "b.db")
+	folder := filepath.Dir(path)
+	to := filepath.Join(folder, "b.db")
 	var out, errs bytes.Buffer
 	if got := run(t.Context(), []string{"store", "backup", to + "1", path}, &out, &errs); got != exitDone {
 		t.Fatal(&errs)
@@ -208,25 +211,79 @@ func TestCtrlCWhileABackupIsChecked(t *testing.T) {
 	}
 	out.Reset()
 	got := run(untilThere{t.Context(), to, whole.Size()}, []string{"store", "backup", to, path}, &out, &errs)
-	want := "ringwarden: " + to + " is copied whole but was not checked: it was stopped\nhint: ringwarden store verify --file " + to + " checks it\n"
+	want := "ringwarden: backing up to " + to + ": the copy was not checked, and is removed: it was stopped\nhint: the same command begins again\n"
 	if got != exitFail || errs.String() != want || out.Len() != 0 {
 		t.Errorf("exit status %d\n%s%s", got, &out, &errs)
 	}
+	if left, _ := filepath.Glob(to + ".*"); len(left) != 0 {
+		t.Errorf("left: %v", left)
+	}
 }
 
-// untilThere is done once a file is there whole.
+// untilThere is done once a part of a backup is there whole.
 type untilThere struct {
 	context.Context
 	path string
 	size int64
 }
 
-// Err says whether the file is there.
+// Err says whether the part is there.
 func (c untilThere) Err() error {
-	if info, err := os.Stat(c.path); err == nil && info.Size() == c.size {
-		return context.Canceled
+	for _, part := range store.Parts(c.path) {
+		if info, err := os.Stat(part); err == nil && info.Size() == c.size {
+			return context.Canceled
+		}
 	}
 	return nil
+}
+
+// killWhenThere runs a command and kills it as soon as a file of the pattern is there.
+func killWhenThere(t *testing.T, pattern string, args ...string) {
+	t.Helper()
+	c := exec.CommandContext(t.Context(), "ringwarden", args...)
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- c.Wait() }()
+	for {
+		select {
+		case <-ended:
+			return
+		default:
+		}
+		if found, _ := filepath.Glob(pattern); len(found) > 0 {
+			_ = c.Process.Kill() // it may have ended by itself
+			<-ended
+			return
+		}
+	}
+}
+
+// A backup that is killed, as by a power cut, leaves no file that could be taken for one; the next one takes the place of what
+// it left.
+func TestABackupThatIsKilled(t *testing.T) {
+	path := millStore(t, 10)
+	to := filepath.Join(filepath.Dir(path), "b.db")
+	for try := 0; len(store.Parts(to)) == 0; try++ {
+		if try == 20 {
+			t.Fatal("it was never killed in time")
+		}
+		killWhenThere(t, to+"*", "store", "backup", to, path)
+		if _, err := os.Stat(to); err == nil { // it was done, or what it wrote bears the name too early
+			if _, err := store.VerifyFile(t.Context(), to, nil); err != nil {
+				t.Fatalf("what bears the name of a backup is none: %v", err)
+			}
+			os.Remove(to)
+		}
+	}
+	var out, errs bytes.Buffer
+	if got := run(t.Context(), []string{"store", "backup", to, path}, &out, &errs); got != exitDone {
+		t.Fatal(&errs)
+	}
+	if found, _ := filepath.Glob(to + "*"); len(found) != 1 {
+		t.Errorf("beside the backup lie %v", found)
+	}
 }
 
 // Elsewhere than on a terminal, long work says a line now and then, and short work nothing.

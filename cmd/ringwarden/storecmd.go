@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -94,9 +95,8 @@ func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
 		return fmt.Errorf("making room for a copy: %w", err)
 	}
 	defer os.RemoveAll(folder)
-	copied := filepath.Join(folder, "copy.db")
 	p, done := progress(a.err, "copying")
-	_, err = door.NewClient(f.Store, userName()).Backup(ctx, copied, p)
+	copied, _, err := door.NewClient(f.Store, userName()).Fetch(ctx, filepath.Join(folder, "copy.db"), p)
 	done()
 	if err != nil {
 		return doorHint(f, err)
@@ -193,9 +193,11 @@ func (a *app) storeBackupCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "backup DESTINATION [FLEET-FILE]",
 		Short: "Copy the database, while the daemon runs or not",
-		Long: `Copy the database as it is now to a file that is not there yet, and check the copy. While the daemon runs, it makes the
+		Long: `Copy the database as it is now to a file that is not there yet. The copy gets that name once it is whole, on the disk and
+checked; until then, and where anything ends the command before, it is DESTINATION.ID.part beside it. While the daemon runs, it makes the
 copy beside its database and sends it; it goes on polling and storing meanwhile. What was interrupted in sending goes on
-where it stopped when the same command is given again within an hour; what was interrupted before that begins again.
+where it stopped when the same command is given again within an hour; what was interrupted otherwise begins again, in the
+place of what was left.
 
 To go back to a backup, stop the daemon and put the file in the place of the database.`,
 		Example: "  ringwarden store backup /media/stick/ringwarden-2026-06.db fleet.yaml",
@@ -217,26 +219,45 @@ func (a *app) backup(ctx context.Context, f *fleet.Fleet, path string) error {
 		}
 		return hintedError{fmt.Errorf("backing up to %s: it is there already, and no backup is ever written over", path), "name another file, such as one with today's date"}
 	}
+	var part string
 	var size int64
 	p, done := progress(a.err, "copying")
 	err := withStore(ctx, f,
-		func(s *store.Store) (err error) { size, err = s.Copy(ctx, path, p); return err },
-		func(d *door.Client) (err error) { size, err = d.Backup(ctx, path, p); return err })
+		func(s *store.Store) (err error) { part, size, err = copyPart(ctx, s, path, p); return err },
+		func(d *door.Client) (err error) { part, size, err = d.Fetch(ctx, path, p); return err })
 	done()
 	if err != nil {
 		return fmt.Errorf("backing up: %w", err)
 	}
 	p, done = progress(a.err, "checking the copy")
-	st, err := store.VerifyFile(ctx, path, p)
+	st, err := store.VerifyFile(ctx, part, p)
 	done()
-	if err != nil && ctx.Err() != nil {
-		return hintedError{fmt.Errorf("%s is copied whole but was not checked: %w", path, context.Cause(ctx)), "ringwarden store verify --file " + path + " checks it"}
+	switch {
+	case err != nil && ctx.Err() != nil:
+		err = fmt.Errorf("backing up to %s: the copy was not checked, and is removed: %w", path, context.Cause(ctx))
+		os.Remove(part)
+		return hintedError{err, "the same command begins again"}
+	case err != nil:
+		return hintedError{
+			fmt.Errorf("the backup does not check, and is left as %s: %w", part, err),
+			"ringwarden store verify says whether the database itself is damaged; if it is not, the disk of the backup is",
+		}
 	}
-	if err != nil {
-		return hintedError{fmt.Errorf("the backup does not check: %w", err), "ringwarden store verify says whether the database itself is damaged; if it is not, the disk of the backup is"}
+	if err := store.Place(part, path); err != nil {
+		return fmt.Errorf("backing up: %w", err)
 	}
 	fmt.Fprintf(a.out, "%s: %s, checked, %s\n", path, fleet.Size(size), reach(st.Oldest, st.Newest))
 	return nil
+}
+
+// copyPart copies a store that nobody has open for writing beside path, where what an earlier run left makes room for it.
+func copyPart(ctx context.Context, s *store.Store, path string, p store.Progress) (part string, size int64, err error) {
+	for _, left := range store.Parts(path) {
+		os.Remove(left) // if that fails, it costs room alone
+	}
+	part = store.PartName(path, rand.Text())
+	size, err = s.Copy(ctx, part, p)
+	return part, size, err
 }
 
 // loadFleet reads the fleet file that the arguments name, without its maps.

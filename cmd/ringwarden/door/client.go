@@ -14,7 +14,6 @@ import (
 	"net/http"
 	"net/url"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
@@ -118,11 +117,12 @@ func (c *Client) PutNote(ctx context.Context, n fleet.Note) error {
 	return a.Body.Close()
 }
 
-// Backup fetches a copy of the daemon's store to path, where nothing may be yet. What is fetched lies beside it under
-// the copy's id until all is there; where that was left behind by a Backup that was stopped, it goes on.
-func (c *Client) Backup(ctx context.Context, path string, p store.Progress) (size int64, err error) {
+// Fetch fetches a copy of the daemon's store that is to become path, where nothing may be yet. It returns the name of the
+// part beside path that is whole and synced then, for the caller to check and to [store.Place]. Where a Fetch that was
+// stopped left a part behind, it goes on from that.
+func (c *Client) Fetch(ctx context.Context, path string, p store.Progress) (part string, size int64, err error) {
 	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return 0, fmt.Errorf("%s: %w", path, fs.ErrExist)
+		return "", 0, fmt.Errorf("%s: %w", path, fs.ErrExist)
 	}
 	part, have := unfinished(path)
 	a, err := c.fetch(ctx, part, have, path)
@@ -132,22 +132,19 @@ func (c *Client) Backup(ctx context.Context, path string, p store.Progress) (siz
 		a, err = c.fetch(ctx, "", 0, path)
 	}
 	if err != nil {
-		return 0, err
+		return "", 0, err
 	}
 	defer a.Body.Close()
 	id := strings.Trim(a.Header.Get("ETag"), `"`)
 	if strings.ContainsAny(id, `/\`) || id == "" {
-		return 0, errors.New("the daemon's answer has no id for the copy; use the same version of both")
+		return "", 0, errors.New("the daemon's answer has no id for the copy; use the same version of both")
 	}
-	part = partName(path, id)
+	part = store.PartName(path, id)
 	if size, err = receive(ctx, a, part, have, p); err != nil {
-		return 0, err
-	}
-	if err := finish(part, path); err != nil {
-		return 0, err
+		return "", 0, err
 	}
 	c.forget(ctx, id)
-	return size, nil
+	return part, size, nil
 }
 
 // forget tells the daemon that its copy is not needed any more. If it does not hear, it keeps it for a while.
@@ -161,14 +158,10 @@ func (c *Client) forget(ctx context.Context, id string) {
 	}
 }
 
-// partName returns the name of what was fetched so far of a copy.
-func partName(path, id string) string { return path + "." + id + ".part" }
-
-// unfinished returns what a Backup to path left behind, and how many bytes that is.
+// unfinished returns what a Fetch for path left behind, and how many bytes that is.
 func unfinished(path string) (part string, have int64) {
-	found, _ := filepath.Glob(globQuote(path) + ".*.part") // the pattern is good
-	for _, name := range found {
-		if info, err := os.Stat(name); err == nil && info.Mode().IsRegular() {
+	for _, name := range store.Parts(path) {
+		if info, err := os.Stat(name); err == nil {
 			return name, info.Size()
 		}
 	}
@@ -179,7 +172,7 @@ func (c *Client) fetch(ctx context.Context, part string, have int64, path string
 	if part == "" || have == 0 {
 		return c.get(ctx, pathBackup, nil, nil)
 	}
-	id := strings.TrimSuffix(strings.TrimPrefix(part, path+"."), ".part")
+	id := store.PartID(path, part)
 	header := http.Header{"Range": {fmt.Sprintf("bytes=%d-", have)}}
 	a, err := c.get(ctx, pathBackup, url.Values{"id": {id}}, header)
 	if whole := new(statusError); errors.As(err, whole) && whole.status == http.StatusRequestedRangeNotSatisfiable {
@@ -223,13 +216,6 @@ func receive(ctx context.Context, a *http.Response, part string, have int64, p s
 		}
 	}
 	return total, errors.Join(f.Sync(), f.Close())
-}
-
-func finish(part, path string) error {
-	if _, err := os.Lstat(path); !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("%s: %w", path, fs.ErrExist)
-	}
-	return os.Rename(part, path)
 }
 
 // A statusError is an answer that is none.

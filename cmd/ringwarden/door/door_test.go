@@ -159,7 +159,7 @@ func TestBackupGoesOn(t *testing.T) {
 	for {
 		ctx, cancel := context.WithCancel(t.Context())
 		first := int64(-1)
-		size, err := h.client.Backup(ctx, to, func(done, total int64) {
+		part, size, err := h.client.Fetch(ctx, to, func(done, total int64) {
 			if first < 0 {
 				first = done
 			}
@@ -173,6 +173,9 @@ func TestBackupGoesOn(t *testing.T) {
 		}
 		began = first
 		if err == nil {
+			if err := store.Place(part, to); err != nil {
+				t.Fatal(err)
+			}
 			st, err := store.VerifyFile(t.Context(), to, nil)
 			if err != nil || st.Size != size || !st.Newest.Equal(noon.Add(8639*10*time.Second)) {
 				t.Errorf("the backup of %d bytes: %+v, %v", size, st, err)
@@ -203,7 +206,11 @@ func TestBackupBeginsAgain(t *testing.T) {
 	if err := os.WriteFile(to+".GONE.part", []byte("of another day"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := h.client.Backup(t.Context(), to, nil); err != nil {
+	part, _, err := h.client.Fetch(t.Context(), to, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := store.Place(part, to); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := store.VerifyFile(t.Context(), to, nil); err != nil || len(beside(t, to, "*")) != 1 {
@@ -213,10 +220,10 @@ func TestBackupBeginsAgain(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = h.client.Backup(t.Context(), to, nil)
+	_, _, err = h.client.Fetch(t.Context(), to, nil)
 	after, readErr := os.ReadFile(to)
 	if !errors.Is(err, fs.ErrExist) || readErr != nil || !bytes.Equal(before, after) {
-		t.Errorf("Backup() over a file = %v, %v", err, readErr)
+		t.Errorf("Fetch() over a file = %v, %v", err, readErr)
 	}
 }
 
@@ -228,7 +235,7 @@ func TestCopiesAreRemoved(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(t.Context())
-	if _, err := h.client.Backup(ctx, filepath.Join(t.TempDir(), "b.db"), func(int64, int64) { cancel() }); err == nil {
+	if _, _, err := h.client.Fetch(ctx, filepath.Join(t.TempDir(), "b.db"), func(int64, int64) { cancel() }); err == nil {
 		t.Fatal("it was not stopped")
 	}
 	h.run(t)()
