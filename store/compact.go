@@ -29,13 +29,10 @@ const compactStep = 4 << 20
 // Compact writes what the store at path holds into a new file without free pages, checks that the new one holds the
 // same, byte for byte, and puts it in the place of the old one. It returns the sizes before and after.
 //
-// No other program can have the store open meanwhile. Whatever ends it before the new file takes its place, ctx too,
+// Where nothing is stored, the error is an [fs.ErrNotExist]. No other program can have the store open meanwhile. Whatever ends it before the new file takes its place, ctx too,
 // leaves the old one as it was, and nothing beside it. The disk needs room for both.
 func Compact(ctx context.Context, path string, p Progress) (before, after int64, err error) {
-	if _, err := os.Stat(path); err != nil {
-		return 0, 0, explain("compacting", path, err) // Open would make it
-	}
-	s, err := Open(path, Options{})
+	s, err := Open(path, Options{Existing: true})
 	if err != nil {
 		return 0, 0, err
 	}

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io/fs"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"go.etcd.io/bbolt"
 
 	"ringwarden/fleet"
 	"ringwarden/store"
@@ -176,6 +178,27 @@ func TestCompactRefuses(t *testing.T) {
 	missing := filepath.Join(t.TempDir(), "none.db")
 	if _, _, err := store.Compact(t.Context(), missing, nil); !errors.Is(err, fs.ErrNotExist) || len(folder(t, missing)) != 0 {
 		t.Errorf("Compact() of a missing store = %v, and made %v", err, folder(t, missing))
+	}
+	empty := filepath.Join(t.TempDir(), "empty.db")
+	for _, hollow := range []bool{false, true} {
+		if err := os.WriteFile(empty, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if hollow { // as after a power cut between the making of a store and its first commit
+			db, err := bbolt.Open(empty, 0o600, nil)
+			if err := errors.Join(err, db.Close()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		before, err := os.ReadFile(empty)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _, err = store.Compact(t.Context(), empty, nil)
+		after, readErr := os.ReadFile(empty)
+		if !errors.Is(err, fs.ErrNotExist) || readErr != nil || !bytes.Equal(before, after) || len(folder(t, empty)) != 1 {
+			t.Errorf("Compact() of a file with nothing in it (%d bytes) = %v; now it has %d", len(before), err, len(after))
+		}
 	}
 	if err := os.Truncate(path, 20_000); err != nil {
 		t.Fatal(err)

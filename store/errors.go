@@ -60,7 +60,7 @@ func explain(doing, path string, err error) error {
 		advice = "; mount it for writing, or choose another path for the store"
 	case errors.Is(err, fs.ErrPermission):
 		advice = "; the user that runs this program must own the file and its folder"
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist) && !errors.Is(err, errEmpty{}):
 		advice = "; check the path, and make the folder if it is missing"
 	}
 	return fmt.Errorf("%s %s: %w%s", doing, path, err, advice)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"time"
 
@@ -124,8 +123,8 @@ func (s *Store) hollow() (bool, error) {
 	switch {
 	case err != nil:
 		return false, explain("opening", s.path, err)
-	case hollow && s.readOnly:
-		return false, explain("opening", s.path, fmt.Errorf("%w: nothing is stored there yet", fs.ErrNotExist))
+	case hollow && s.existing:
+		return false, explain("opening", s.path, errEmpty{})
 	case hollow || known == len(firstBuckets):
 		return hollow, nil
 	}

@@ -21,7 +21,7 @@ import (
 // head always.
 const checkLimit = 64 << 20
 
-// Open opens the store at path, and makes it if there is no file or an empty one.
+// Open opens the store at path, and makes it if there is no file or an empty one, and the options let it.
 //
 // Every other file that is not a store in good order is refused and left as it is: errors.Is says [ErrLocked] while
 // another program has it open, [ErrForeign] if it is something else, [ErrDamaged] if it cannot be trusted, and
@@ -34,12 +34,12 @@ func Open(path string, o Options) (*Store, error) {
 		o.Wait = time.Second
 	}
 	s := &Store{
-		path: path, readOnly: o.ReadOnly, log: o.Logger, zoneOf: o.Zone, boot: o.Boot, opened: time.Now(),
+		path: path, readOnly: o.ReadOnly, existing: o.ReadOnly || o.Existing, log: o.Logger, zoneOf: o.Zone, boot: o.Boot, opened: time.Now(),
 		writer: make(chan struct{}, 1), folding: make(chan struct{}, 1), listed: listedFree,
 		damage: damage{found: make(chan struct{}, 1)},
 	}
 	fresh, err := missing(path)
-	if err == nil && fresh && o.ReadOnly {
+	if err == nil && fresh && s.existing {
 		err = nothingAt(path)
 	}
 	if err != nil {

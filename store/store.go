@@ -19,6 +19,7 @@ type Options struct {
 	Logger   *slog.Logger  // told of damage, once for each record; nil: nobody is
 	Wait     time.Duration // how long to wait for another program to close the file; 0: one second
 	ReadOnly bool          // make, change and write nothing; several programs may read at once
+	Existing bool          // make no store where there is none: [Open] says [fs.ErrNotExist] then, as it does with ReadOnly
 	// Zone says whose days a controller's rollups follow. It is called from several goroutines; nil, or a nil zone: UTC.
 	Zone func(fleet.ControllerID) *time.Location
 	// Boot says which start of the machine it is, and what time: [ThisBoot] where frames are stamped by its clock. The zero
@@ -30,6 +31,7 @@ type Options struct {
 type Store struct {
 	path     string
 	readOnly bool
+	existing bool // no store is made
 	log      *slog.Logger
 	zoneOf   func(fleet.ControllerID) *time.Location
 	db       *bbolt.DB

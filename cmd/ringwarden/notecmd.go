@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"os/user"
 	"slices"
 	"time"
@@ -92,17 +91,14 @@ func userName() string {
 
 // putNote stores a note, through the daemon if one has the store open.
 func (a *app) putNote(ctx context.Context, f *fleet.Fleet, n fleet.Note) error {
-	if _, err := os.Stat(f.Store); err != nil { // a note alone is no reason to make a store
-		return withNextStep(fmt.Errorf("storing a note: %w", err))
-	}
-	s, err := store.Open(f.Store, store.Options{Wait: lockTime})
+	s, err := store.Open(f.Store, store.Options{Wait: lockTime, Existing: true}) // a note alone is no reason to make a store
 	switch {
 	case err == nil:
 		err = errors.Join(s.PutNote(ctx, n), s.Close())
 	case errors.Is(err, store.ErrLocked):
 		err = doorHint(f, door.NewClient(f.Store, userName()).PutNote(ctx, n))
 	default:
-		err = withNextStep(err)
+		err = withNextStep(fmt.Errorf("storing a note: %w", err))
 	}
 	if err != nil {
 		return err
