@@ -1,6 +1,7 @@
 package dashboard_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -16,8 +17,10 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
 	"ringwarden/dashboard"
+	"ringwarden/diagnosis"
 	"ringwarden/fleet"
 	"ringwarden/simulator"
+	"ringwarden/store"
 )
 
 const (
@@ -270,6 +273,7 @@ func TestCablesAPI(t *testing.T) {
 	if err := json.Unmarshal([]byte(body), &j); err != nil || len(j.Suspects) == 0 || j.Suspects[0].Link != countedLink || j.Suspects[0].Probability < 0.9 {
 		t.Errorf("suspects are %+v, %v", j.Suspects, err)
 	}
+	wantStudy(t, w, described(t, h, "/api/v1/cables/{site}/{ring}", "get", "200"))
 	answer, text := get(t, h, "/api/v1/cables/nowhere/none")
 	wantProblem(t, answer, text, http.StatusNotFound, "nowhere/none")
 	if n := len(w.notes(t)); n != 2 {
@@ -296,4 +300,41 @@ func postJSON(t *testing.T, h http.Handler, path, body string) *httptest.Respons
 	r.Header.Set("Content-Type", "application/json")
 	answer, _ := ask(t, h, r)
 	return answer
+}
+
+// wantStudy holds what commands print of a history against the description of the API, of which it has all but the time.
+func wantStudy(t *testing.T, w *world, cables *jsonschema.Schema) {
+	t.Helper()
+	site := &w.fleet.Sites[0]
+	weighed := diagnosis.New(&site.Rings[0], w.fleet.Periods)
+	weighed.Zone = site.Zone
+	first := time.Time{}
+	for f, err := range w.journal.Frames(t.Context(), store.Query{}) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		if first.IsZero() {
+			first = f.At
+		}
+		if f.Controller.Ring() == site.Rings[0].ID {
+			weighed.Put(&f)
+		}
+	}
+	var out bytes.Buffer
+	if err := dashboard.WriteDiagnosis(&out, first, []dashboard.WeighedRing{{Ring: &site.Rings[0], Weighed: weighed, From: first}}); err != nil {
+		t.Fatal(err)
+	}
+	v, err := jsonschema.UnmarshalJSON(&out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	rings := v.(map[string]any)["rings"].([]any)
+	ring := rings[0].(map[string]any)
+	if len(rings) != 1 || ring["weighed"] == nil || len(ring["suspects"].([]any)) == 0 {
+		t.Fatalf("it says %v", v)
+	}
+	ring["at"] = first.Format(time.RFC3339)
+	if err := cables.Validate(ring); err != nil {
+		t.Errorf("what a command prints of a ring is not as described: %v", err)
+	}
 }

@@ -1,7 +1,9 @@
 package dashboard
 
 import (
+	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"net/http"
 	"strings"
@@ -13,18 +15,25 @@ import (
 
 // A cablesJSON is the JSON of /api/v1/cables. What comes of the history is left out until it has been weighed.
 type cablesJSON struct {
-	At       time.Time     `json:"at"`
+	At time.Time `json:"at"`
+	studyJSON
+}
+
+// A studyJSON is what is known of the cables of a ring. Fields may be added; none changes its meaning as long as the path of
+// the API says v1.
+type studyJSON struct {
 	Ring     fleet.RingID  `json:"ring"`
 	Links    []linkJSON    `json:"links"`
 	Weighed  *weighedJSON  `json:"weighed,omitempty"`
 	Suspects []suspectJSON `json:"suspects"`
 	Calls    []callJSON    `json:"calls"` // the newest first
+	Hop      *hopJSON      `json:"hop,omitempty"`
 	Swap     *swapJSON     `json:"swap,omitempty"`
 }
 
 type linkJSON struct {
 	ID     fleet.LinkID `json:"id"`
-	State  string       `json:"state"` // as people read it
+	State  string       `json:"state,omitempty"` // now, as people read it; empty: nobody looks, as in a command that reads the history
 	Good   *float64     `json:"good_per_second,omitempty"`
 	Bad    *float64     `json:"bad_per_second,omitempty"`
 	Share  *float64     `json:"bad_share,omitempty"` // 0 to 1, of the last polls
@@ -54,11 +63,13 @@ type goesJSON struct {
 }
 
 type weighedJSON struct {
-	From  time.Time `json:"from"`
-	To    time.Time `json:"to"`
-	Sound float64   `json:"sound"` // probability that nothing is wrong
-	Needs string    `json:"needs,omitempty"`
-	Swap  string    `json:"swap,omitempty"`
+	From      time.Time `json:"from"`
+	To        time.Time `json:"to"`
+	Sound     float64   `json:"sound"`               // probability that nothing is wrong
+	Enough    bool      `json:"enough"`              // something is likelier than not, be it that nothing is wrong
+	Unreached bool      `json:"unreached,omitempty"` // no unit answers, which is no sign of any of them
+	Needs     string    `json:"needs,omitempty"`
+	Swap      string    `json:"swap,omitempty"`
 }
 
 type suspectJSON struct {
@@ -75,8 +86,17 @@ type suspectJSON struct {
 type callJSON struct {
 	From    time.Time            `json:"from"`
 	Stage   string               `json:"stage"`
+	Starter fleet.ControllerID   `json:"starter"`
+	Sure    float64              `json:"sure"` // probability that the starter is who started it
 	Way     []fleet.ControllerID `json:"way"`
 	Missing []fleet.ControllerID `json:"missing"`
+}
+
+// A hopJSON is how long a call takes from one unit to the next, as learned from some calls.
+type hopJSON struct {
+	Low   float64 `json:"low_seconds"`
+	High  float64 `json:"high_seconds"`
+	Calls int     `json:"calls"`
 }
 
 type swapJSON struct {
@@ -112,7 +132,7 @@ func (s *server) cables(w http.ResponseWriter, r *http.Request) {
 	now := s.Now()
 	found := s.Studies.of(site, ring, f.Periods)
 	units := s.Live.glance(ring.Controllers)
-	j := cablesJSON{At: now.UTC(), Ring: ring.ID, Links: []linkJSON{}, Suspects: []suspectJSON{}, Calls: []callJSON{}}
+	j := cablesJSON{now.UTC(), newStudyJSON(ring)}
 	for _, l := range ring.Links() {
 		k := linkJSON{ID: l.ID, State: linkLine(l, ring, units, standing, now).Word}
 		if good, bad, over := units[l.To].link.sum(); over > 0 {
@@ -128,6 +148,43 @@ func (s *server) cables(w http.ResponseWriter, r *http.Request) {
 		j.weigh(found)
 	}
 	answer(w, r, j)
+}
+
+func newStudyJSON(ring *fleet.Ring) studyJSON {
+	return studyJSON{Ring: ring.ID, Links: []linkJSON{}, Suspects: []suspectJSON{}, Calls: []callJSON{}}
+}
+
+// A WeighedRing is a ring with what its stored readings say, of which the first is of the instant From.
+type WeighedRing struct {
+	Ring    *fleet.Ring
+	Weighed *diagnosis.Ring
+	From    time.Time
+}
+
+// WriteDiagnosis writes what readings say of rings: each in the form of /api/v1/cables, but for what that says of now. It is
+// for commands that read a history themselves.
+func WriteDiagnosis(w io.Writer, at time.Time, rings []WeighedRing) error {
+	answer := struct {
+		At    time.Time   `json:"at"`
+		Rings []studyJSON `json:"rings"`
+	}{at.UTC(), []studyJSON{}}
+	for _, r := range rings {
+		j := newStudyJSON(r.Ring)
+		found := findIn(r.Ring, r.Weighed, r.From)
+		for _, l := range r.Ring.Links() {
+			k := linkJSON{ID: l.ID}
+			k.explain(found.why[l.ID])
+			j.Links = append(j.Links, k)
+		}
+		if !found.at.IsZero() {
+			j.weigh(found)
+		}
+		answer.Rings = append(answer.Rings, j)
+	}
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	return e.Encode(answer)
 }
 
 // finiteJSON returns nil for what JSON cannot write.
@@ -150,9 +207,9 @@ func (k *linkJSON) explain(y diagnosis.Why) {
 	}
 }
 
-func (j *cablesJSON) weigh(found *findings) {
+func (j *studyJSON) weigh(found *findings) {
 	d := &found.diagnosis
-	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), min(d.Sound, 1), d.Needs, d.Swap}
+	j.Weighed = &weighedJSON{found.from.UTC(), found.at.UTC(), min(d.Sound, 1), d.Enough, d.Unreached, d.Needs, d.Swap}
 	for i := range d.Suspects {
 		s := &d.Suspects[i]
 		k := suspectJSON{s.What.String(), s.How, s.Link, s.Unit, min(s.Probability, 1), nil, s.Now, append([]string{}, s.Evidence...)}
@@ -163,11 +220,14 @@ func (j *cablesJSON) weigh(found *findings) {
 	}
 	for i := range found.calls {
 		c := &found.calls[i]
-		k := callJSON{From: c.From.UTC(), Stage: c.Stage.String(), Way: []fleet.ControllerID{}, Missing: append([]fleet.ControllerID{}, c.Missing...)}
+		k := callJSON{c.From.UTC(), c.Stage.String(), c.Starter, c.Sure, []fleet.ControllerID{}, append([]fleet.ControllerID{}, c.Missing...)}
 		for _, step := range c.Steps {
 			k.Way = append(k.Way, step.Unit)
 		}
 		j.Calls = append(j.Calls, k)
+	}
+	if h := found.hop; h.Calls > 0 {
+		j.Hop = &hopJSON{h.Low.Seconds(), h.High.Seconds(), h.Calls}
 	}
 	if t := d.Tested; t != nil {
 		j.Swap = &swapJSON{t.At.UTC(), t.Here, t.There, t.Verdict.String(), t.Wait.Seconds(), t.Sentence}

@@ -17,6 +17,7 @@ type findings struct {
 	diagnosis diagnosis.Diagnosis
 	why       map[fleet.LinkID]diagnosis.Why
 	calls     []diagnosis.Call // the newest first
+	hop       diagnosis.HopTime
 	heat      map[fleet.LinkID]*heatMap
 	err       error
 }
@@ -26,16 +27,22 @@ const callsShown = 8
 
 // find says what the readings so far mean.
 func (st *study) find() *findings {
-	f := &findings{
-		at: st.weighed.Newest(), from: st.first, diagnosis: st.weighed.Diagnose(), why: map[fleet.LinkID]diagnosis.Why{},
-		heat: st.heat.maps,
-	}
-	for _, l := range st.ring.Links() {
-		f.why[l.ID] = st.weighed.Why(l.ID)
-	}
-	f.calls = st.weighed.Calls()
-	slices.Reverse(f.calls)
+	f := findIn(st.ring, st.weighed, st.first)
+	f.heat = st.heat.maps
 	f.calls = f.calls[:min(len(f.calls), callsShown)]
+	return f
+}
+
+// findIn says what a ring's readings mean, of which the first is of the instant from.
+func findIn(ring *fleet.Ring, weighed *diagnosis.Ring, from time.Time) *findings {
+	f := &findings{
+		at: weighed.Newest(), from: from, diagnosis: weighed.Diagnose(), why: map[fleet.LinkID]diagnosis.Why{},
+		calls: weighed.Calls(), hop: weighed.HopTime(),
+	}
+	for _, l := range ring.Links() {
+		f.why[l.ID] = weighed.Why(l.ID)
+	}
+	slices.Reverse(f.calls)
 	return f
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"ringwarden/dashboard"
 	"ringwarden/diagnosis"
 	"ringwarden/fleet"
 	"ringwarden/store"
@@ -29,11 +30,15 @@ After a swap of two cables it says what the swap has shown: whether the trouble 
 jacks, or how long to wait until that is known. Swaps are taken from the notes, as in ringwarden note "swapped cables 2
 and 5" --at mill/north or from the page of the cables; --swapped and --at name one that nobody wrote down, in place of them.
 
+--json prints {"at": TIME, "rings": [...]}: each ring in the form of /api/v1/cables of the pages, which /api/v1/openapi.json
+describes, calls and all, but without what that says of now.
+
 While the daemon runs it is asked for the readings; it goes on meanwhile. --store names another database, such as a
 backup. Nothing is changed. It is advice for whoever goes there; local code and licensed practice decide what may be
 touched.`,
 		Example: `  ringwarden diagnose fleet.yaml --ring mill/north
   ringwarden diagnose fleet.yaml --ring mill/north --from 30d --calls
+  ringwarden diagnose fleet.yaml --json
   ringwarden diagnose fleet.yaml --swapped 'mill/north/alder>birch,mill/north/cedar>elm' --at '2026-03-01 12:00'`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
@@ -62,6 +67,7 @@ touched.`,
 	c.Flags().StringVar(&to, "to", "", "where to end, in the same ways; if left out, now")
 	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
 	c.Flags().BoolVar(&o.calls, "calls", false, "also list the float and equalize calls, and what a hop takes")
+	c.Flags().BoolVar(&o.json, "json", false, "print JSON instead of text")
 	c.Flags().StringVar(&o.swapped, "swapped", "", "two cables that were swapped, the suspected place first: LINK,LINK")
 	c.Flags().StringVar(&swappedAt, "at", "", "when they were swapped")
 	return c
@@ -70,7 +76,7 @@ touched.`,
 type diagnoseOptions struct {
 	ring, store, swapped string
 	from, to, at         time.Time
-	calls                bool
+	calls, json          bool
 }
 
 // A patient is a ring with its site.
@@ -78,6 +84,7 @@ type patient struct {
 	site *fleet.Site
 	ring *fleet.Ring
 	*diagnosis.Ring
+	first time.Time // instant of the first reading; zero: there is none
 }
 
 func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) error {
@@ -108,6 +115,9 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 				return err
 			}
 			if p := patients[frame.Controller.Ring()]; p != nil {
+				if p.first.IsZero() {
+					p.first = frame.At
+				}
 				p.Put(&frame)
 			}
 		}
@@ -116,12 +126,21 @@ func (a *app) diagnose(ctx context.Context, f *fleet.Fleet, o diagnoseOptions) e
 	if err != nil {
 		return err
 	}
+	var weighed []dashboard.WeighedRing
 	for i := range f.Sites {
 		for k := range f.Sites[i].Rings {
-			if p := patients[f.Sites[i].Rings[k].ID]; p != nil {
+			p := patients[f.Sites[i].Rings[k].ID]
+			switch {
+			case p == nil:
+			case o.json:
+				weighed = append(weighed, dashboard.WeighedRing{Ring: p.ring, Weighed: p.Ring, From: p.first})
+			default:
 				p.report(a.out, &o)
 			}
 		}
+	}
+	if o.json {
+		return dashboard.WriteDiagnosis(a.out, o.to, weighed)
 	}
 	return nil
 }
@@ -140,7 +159,7 @@ func patientsOf(f *fleet.Fleet, only string) (map[fleet.RingID]*patient, []fleet
 			}
 			d := diagnosis.New(r, f.Periods)
 			d.Zone = f.Sites[i].Zone
-			patients[r.ID] = &patient{&f.Sites[i], r, d}
+			patients[r.ID] = &patient{site: &f.Sites[i], ring: r, Ring: d}
 			for _, c := range r.Controllers {
 				ids = append(ids, c.ID)
 			}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"encoding/json"
 	"strings"
 	"testing"
 	"time"
@@ -59,4 +60,61 @@ func TestDiagnose(t *testing.T) {
 		t.Errorf("before anything was cut:\n%s", &out)
 	}
 	t.Log(out.String())
+}
+
+// A program that asks for JSON gets what a person reads: the suspects in their order with what makes them likely, the calls,
+// what the swap has shown, and from when to when readings were weighed, ring by ring.
+func TestDiagnoseInJSON(t *testing.T) {
+	f, s, start := stored(t, 2*time.Hour)
+	const cable = "fernhollow-mill/wheelhouse/ridge-turbine>millers-loft"
+	if err := s.PutNote(t.Context(), fleet.Note{At: start.Add(time.Hour), Subject: "fernhollow-mill/wheelhouse", Text: "swapped cables 4 and 1"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	a := &app{out: &out}
+	if err := a.diagnose(t.Context(), f, diagnoseOptions{from: start, to: start.Add(2 * time.Hour), json: true}); err != nil {
+		t.Fatal(err)
+	}
+	var j struct {
+		At    time.Time
+		Rings []struct {
+			Ring    string
+			Links   []struct{ ID string }
+			Weighed struct {
+				From, To time.Time
+				Sound    float64
+				Enough   bool
+			}
+			Suspects []struct {
+				What, Link  string
+				Probability float64
+				Evidence    []string
+			}
+			Calls []struct {
+				Starter string
+				Way     []string
+			}
+			Hop  struct{ Calls int }
+			Swap struct{ Verdict string }
+		}
+	}
+	if err := json.Unmarshal(out.Bytes(), &j); err != nil {
+		t.Fatalf("%v\n%s", err, &out)
+	}
+	if len(j.Rings) != 1 || j.Rings[0].Ring != "fernhollow-mill/wheelhouse" || !j.At.Equal(start.Add(2*time.Hour)) {
+		t.Fatalf("rings and time are not those that were asked for:\n%s", &out)
+	}
+	r := &j.Rings[0]
+	if w := r.Weighed; !w.From.Equal(start) || !w.To.After(start.Add(119*time.Minute)) || !w.Enough || w.Sound > 0.01 {
+		t.Errorf("weighed is %+v", w)
+	}
+	if len(r.Suspects) == 0 || r.Suspects[0].What != "bad cable" || r.Suspects[0].Link != cable || r.Suspects[0].Probability < 0.99 || len(r.Suspects[0].Evidence) == 0 {
+		t.Errorf("suspects are %+v", r.Suspects)
+	}
+	if len(r.Links) != 5 || len(r.Calls) == 0 || r.Calls[0].Starter == "" || len(r.Calls[0].Way) == 0 || r.Hop.Calls != 1 || r.Swap.Verdict != "stayed with the jacks" {
+		t.Errorf("the rest is %+v", r)
+	}
 }
