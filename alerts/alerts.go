@@ -18,6 +18,9 @@
 // IEC 62682. Rules of the fleet file change delays, priorities and thresholds by site, ring, controller or link. People
 // acknowledge, shelve for a time ([Engine.Shelve]) and take places out of service ([Engine.TakeOutOfService]).
 //
+// The words of an alarm that goes on are told anew once a minute, so that whoever lists alarms ([Engine.Alarms]) reads how it
+// is now. That is no change of the alarm.
+//
 // # What outlives what
 //
 // Alarms that stand come back over a restart with [Engine.Restore], and what the detectors have learned with

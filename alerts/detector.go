@@ -12,7 +12,8 @@ type detector struct {
 	info fleet.KindInfo
 	// judge says what is known of a watch's subject at an instant. It must not allocate.
 	judge func(w asked, now time.Time) finding
-	// tell returns the sentences. It is called when an alarm is raised or suppressed, after judge said Yes to the same.
+	// tell returns the sentences. It is called after judge said Yes to the same: when an alarm is raised or suppressed, and now
+	// and then while it goes on.
 	tell func(w asked, now time.Time) words
 	// slow: judge is asked every half minute only, since what it is about moves slowly.
 	slow bool

@@ -29,7 +29,7 @@ func (e *Engine) Update(f *fleet.Fleet) {
 		now, ok := e.byKey[w.key]
 		switch {
 		case ok:
-			now.standing, now.words, now.asked = w.standing, w.words, w.asked
+			now.standing, now.words, now.said, now.asked = w.standing, w.words, w.said, w.asked
 		case w.state != fleet.AlarmNormal:
 			e.orphans = append(e.orphans, w.alarm())
 		}

@@ -22,6 +22,7 @@ type watch struct {
 
 	standing
 	words words
+	said  time.Time // when words were told; zero: by an earlier run of the program
 	asked time.Time // when a detector worked that need not each time
 	order *Order    // of those that take it out of service, the first; nil: it is in service
 }
@@ -103,6 +104,7 @@ func (w asked) holds(f finding, now time.Time) (fleet.Change, bool) {
 	}
 	held := w.state == fleet.Shelved || w.state == fleet.OutOfService
 	if after(w.state, ev) == w.state && (!held || w.told.Equal(w.hold.Since)) {
+		w.tellAnew(now)
 		return fleet.Change{}, false
 	}
 	w.since = w.hold.Since
@@ -113,8 +115,23 @@ func (w asked) holds(f finding, now time.Time) (fleet.Change, bool) {
 		w.since = now // a clock that was set back over a restart
 	}
 	w.raised, w.told = now, w.hold.Since
-	w.words = w.detector.tell(w, now)
+	w.say(now)
 	return w.move(ev, now, why)
+}
+
+func (w asked) say(now time.Time) { w.words, w.said = w.detector.tell(w, now), now }
+
+// tellAnewEvery is how old the words of an alarm that goes on may be: how long the shortest of them lasts that a person still
+// counts, and so rarely that telling costs nothing beside judging.
+const tellAnewEvery = time.Minute
+
+// tellAnew brings the words of an alarm that goes on up to now, for whoever lists alarms: what has been quiet for 3 s when it
+// was raised has been so for hours by the time that somebody reads it. It is no change: nobody is told again, and nothing is
+// stored but with the next change. After a restart the words are those of the last change until the condition is judged anew.
+func (w asked) tellAnew(now time.Time) {
+	if since := now.Sub(w.said); since >= tellAnewEvery || since < 0 {
+		w.say(now)
+	}
 }
 
 // release lets an alarm that a person has held back go to the state that its condition has.
@@ -133,8 +150,8 @@ func (w *watch) release(at time.Time, why string) (fleet.Change, bool) {
 		}
 		return w.move(explained, at, explanation)
 	}
-	// The words stay those of when the condition began: a person may act between two calls of Advance, when what a
-	// detector tells of is not prepared.
+	// The words stay those that were told last: a person may act between two calls of Advance, when what a detector tells of
+	// is not prepared.
 	w.raised = latest(at, w.since)
 	return w.move(conditionHolds, at, why)
 }

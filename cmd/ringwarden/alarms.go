@@ -25,8 +25,9 @@ func (a *app) alarmsCommand() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "alarms [FLEET-FILE]",
 		Short: "List the alarms that stand, or what became of past ones, and act on them",
-		Long: `List the alarms of a fleet, the most urgent first, each with what to do first. While the daemon runs it is asked;
-otherwise its database is read. Nothing is changed but by the commands below.
+		Long: `List the alarms of a fleet, the most urgent first, each with what to do first. While the daemon runs it is asked, and
+says how each is by now; otherwise its database is read, which has how each was at its last change. Nothing is changed but
+by the commands below.
 
 ` + remoteHelp,
 		Example: `  ringwarden alarms fleet.yaml
