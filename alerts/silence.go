@@ -133,6 +133,9 @@ func tellControllerSilent(w asked, now time.Time) words {
 	case fleet.Garbled:
 		out.advice = "Something answers at " + host + ", so power and network are good there: see whether that is " + u.name +
 			" and speaks Modbus TCP, whether two devices have its address, and whether another program asks it at the same time."
+	case fleet.Silent:
+		out.advice = "Something takes connections at " + host + ", so power and network are good there, but gives no whole answer: see whether " + u.name +
+			" has power and shows signs of life, whether its gateway, if it has one, reaches it, and whether the unit id and the port are its own."
 	default:
 		out.advice = "See whether " + u.name + " has power and shows signs of life; then check its network cable, its gateway if it has one, and the address in the fleet file (" + host + ")."
 	}

@@ -1,6 +1,7 @@
 package poller
 
 import (
+	"bytes"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -23,7 +24,36 @@ import (
 // A client is opened once, by [openClient], and closed once. The library leaks a descriptor when it is opened twice,
 // and panics when it is read before it is open; neither can be said here.
 type client struct {
-	lib *modbus.ModbusClient
+	lib   *modbus.ModbusClient
+	heard *hearing
+}
+
+// A hearing listens to the library's warnings. What comes with another protocol identifier or transaction than the request's
+// is thrown away by the library, which waits on until the time-out, and tells of it there alone. (Where what comes begins
+// like an answer and stops, or is shorter than its header, it tells of nothing: that cannot be told from silence.)
+type hearing struct {
+	next  io.Writer // passes on all
+	stray bool      // something was thrown away since the last request began
+}
+
+// strayText is in the library's warnings about what it throws away.
+var strayText = []byte("received unexpected ")
+
+// Write takes a warning.
+func (h *hearing) Write(b []byte) (int, error) {
+	h.stray = h.stray || bytes.Contains(b, strayText)
+	return h.next.Write(b)
+}
+
+// errBabble says that there was no answer in time, but something else.
+var errBabble = errors.New("what came in time was no answer to the request")
+
+// ended says what the end of a request means by what was heard while it lasted.
+func (c *client) ended(err error) error {
+	if c.heard.stray && errors.Is(err, modbus.ErrRequestTimedOut) {
+		return errBabble
+	}
+	return err
 }
 
 // errNotOpen says that a client was used that nobody opened, or after its end.
@@ -43,7 +73,8 @@ func openClient(a address, timeout time.Duration, logger *log.Logger) (*client, 
 	if logger == nil {
 		logger = log.New(io.Discard, "", 0) // given none, the library writes to standard output
 	}
-	conf := modbus.ClientConfiguration{URL: "tcp://" + a.host, Timeout: timeout, Logger: logger}
+	heard := &hearing{next: logger.Writer()}
+	conf := modbus.ClientConfiguration{URL: "tcp://" + a.host, Timeout: timeout, Logger: log.New(heard, logger.Prefix(), logger.Flags())}
 	if a.secure() {
 		conf.URL = "tcp+tls://" + a.host
 		if err := loadTLS(&conf, a.tls); err != nil {
@@ -57,7 +88,7 @@ func openClient(a address, timeout time.Duration, logger *log.Logger) (*client, 
 	if err := lib.Open(); err != nil {
 		return nil, fmt.Errorf("connecting: %w", err) // the error names the address
 	}
-	return &client{lib: lib}, nil
+	return &client{lib: lib, heard: heard}, nil
 }
 
 func loadTLS(conf *modbus.ClientConfiguration, files fleet.TLS) error {
@@ -81,10 +112,13 @@ func (c *client) bits(unit uint8, discrete bool, start, count uint16) ([]bool, e
 	if err := c.lib.SetUnitId(unit); err != nil {
 		return nil, err
 	}
+	c.heard.stray = false
 	if discrete {
-		return c.lib.ReadDiscreteInputs(start, count)
+		bits, err := c.lib.ReadDiscreteInputs(start, count)
+		return bits, c.ended(err)
 	}
-	return c.lib.ReadCoils(start, count)
+	bits, err := c.lib.ReadCoils(start, count)
+	return bits, c.ended(err)
 }
 
 // words reads holding registers (function code 03) or input registers (04) of a unit.
@@ -99,7 +133,9 @@ func (c *client) words(unit uint8, input bool, start, count uint16) ([]uint16, e
 	if input {
 		kind = modbus.INPUT_REGISTER
 	}
-	return c.lib.ReadRegisters(start, count, kind)
+	c.heard.stray = false
+	words, err := c.lib.ReadRegisters(start, count, kind)
+	return words, c.ended(err)
 }
 
 // close ends the connection; a second call does nothing.

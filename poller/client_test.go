@@ -135,7 +135,8 @@ func TestVerdictOfFaults(t *testing.T) {
 		cut: dropped, reset: dropped,
 		half: mismatch, wrongUnit: mismatch, wrongFunction: mismatch, wrongCount: mismatch,
 		lengthZero: mismatch, lengthHuge: mismatch,
-		tail: silence, wrongProtocol: silence, staleOnly: silence, mute: silence, halfOpen: silence, late: silence,
+		wrongProtocol: babble, staleOnly: babble,
+		tail: silence, mute: silence, halfOpen: silence, late: silence,
 	}
 	for _, f := range allFaults {
 		t.Run(string(f), func(t *testing.T) {

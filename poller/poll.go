@@ -110,7 +110,7 @@ func (p *poll) blocks(ctx context.Context) fleet.Outcome {
 			return fleet.Refused
 		case v.again() && p.retry:
 			p.retry = false
-		case v == mismatch:
+		case v == mismatch, v == babble:
 			return fleet.Garbled
 		default:
 			return fleet.Silent

@@ -20,6 +20,7 @@ const (
 	silence                 // no answer in time; the stream may be out of step from now on
 	dropped                 // the other end closed or reset: a device that drops idle sockets does this
 	mismatch                // half an answer, or one that does not fit the question
+	babble                  // no answer in time, but something else: of another protocol, or to another question
 )
 
 // exceptionText begins the error of exceptions that the library has no error for (0, 7, 9, 12 and up). Only the text
@@ -39,6 +40,7 @@ var verdicts = []struct {
 	{modbus.ErrIllegalDataValue, refusal},
 	{modbus.ErrServerDeviceFailure, refusal},
 	{modbus.ErrMemoryParityError, refusal},
+	{errBabble, babble},
 	{modbus.ErrRequestTimedOut, silence},
 	{modbus.ErrProtocolError, mismatch},
 	{modbus.ErrBadUnitId, mismatch},
@@ -65,6 +67,6 @@ func judge(err error) verdict {
 // rest of a late or torn answer would be taken for the next one.
 func (v verdict) keeps() bool { return v <= nobody }
 
-// again reports whether the same request deserves one more try at once, on a new connection. Silence does not: it has
-// cost the neighbours a whole time-out already.
+// again reports whether the same request deserves one more try at once, on a new connection. Silence and babble do not: they
+// have cost the neighbours a whole time-out already.
 func (v verdict) again() bool { return v == dropped || v == mismatch }
