@@ -125,6 +125,25 @@ func (c *Client) Act(ctx context.Context, a Action) error {
 	return c.refusal(answer)
 }
 
+// Zones returns the time zones of the sites.
+func (c *Client) Zones(ctx context.Context) (map[fleet.SiteID]*time.Location, error) {
+	answer, err := c.do(ctx, http.MethodGet, "/api/v1/sites", nil)
+	if err != nil {
+		return nil, err
+	}
+	var v struct{ Sites []siteJSON }
+	if answer.status != http.StatusOK || json.Unmarshal(answer.body, &v) != nil {
+		return nil, c.refusal(answer)
+	}
+	of := map[fleet.SiteID]*time.Location{}
+	for i := range v.Sites {
+		if of[v.Sites[i].ID], err = time.LoadLocation(v.Sites[i].Zone); err != nil {
+			return nil, fmt.Errorf("reading the time zone of %s: %w", v.Sites[i].ID, err)
+		}
+	}
+	return of, nil
+}
+
 func (c *Client) report(ctx context.Context, query url.Values) (*report, error) {
 	answer, err := c.do(ctx, http.MethodGet, "/api/v1/alarms?"+query.Encode(), nil)
 	if err != nil {

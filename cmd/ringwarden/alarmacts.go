@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"github.com/spf13/cobra"
 
@@ -163,15 +162,15 @@ func (a *app) act(ctx context.Context, to *remote, act dashboard.Action, args []
 	if i := slices.IndexFunc(standing, func(s fleet.Alarm) bool { return s.AlarmKey == act.Key }); i >= 0 {
 		now = standing[i]
 	}
-	fmt.Fprintln(a.out, standsNow(&now))
+	fmt.Fprintln(a.out, standsNow(&now, clocksThere(ctx, c)))
 	return nil
 }
 
 // standsNow says how an alarm, or the service of a place, is.
-func standsNow(s *fleet.Alarm) string {
+func standsNow(s *fleet.Alarm, clocks siteClocks) string {
 	until := ""
 	if !s.Until.IsZero() {
-		until = " until " + s.Until.Local().Format(time.DateTime)
+		until = " until " + clocks.show(s.Until, s.Subject)
 	}
 	if s.Kind != alerts.KindOutOfService {
 		return fmt.Sprintf("%s on %s: %s%s", s.Kind, s.Subject, s.State, until)

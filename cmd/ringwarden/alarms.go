@@ -26,8 +26,8 @@ func (a *app) alarmsCommand() *cobra.Command {
 		Use:   "alarms [FLEET-FILE]",
 		Short: "List the alarms that stand, or what became of past ones, and act on them",
 		Long: `List the alarms of a fleet, the most urgent first, each with what to do first. While the daemon runs it is asked, and
-says how each is by now; otherwise its database is read, which has how each was at its last change. Nothing is changed but
-by the commands below.
+says how each is by now; otherwise its database is read, which has how each was at its last change. Times are by each
+site's own clock. Nothing is changed but by the commands below.
 
 ` + remoteHelp,
 		Example: `  ringwarden alarms fleet.yaml
@@ -38,7 +38,7 @@ by the commands below.
   RINGWARDEN_PASSWORD=... ringwarden alarms --url https://mill.example:27464 --user maren --ca mill-ca.pem`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
-			book, done, err := from.openAlarms(c.Context(), a, args)
+			book, clocks, done, err := from.openAlarms(c.Context(), a, args)
 			if errors.Is(err, fs.ErrNotExist) && len(args) == 1 && len(nearCommands(c, args[0])) > 0 {
 				return unknownCommand(c, args)
 			}
@@ -47,9 +47,9 @@ by the commands below.
 			}
 			defer done()
 			if figures {
-				return from.hint(a.alarmFigures(c.Context(), book, past, asJSON))
+				return from.hint(a.alarmFigures(c.Context(), book, clocks, past, asJSON))
 			}
-			return from.hint(a.listAlarms(c.Context(), book, past, asJSON))
+			return from.hint(a.listAlarms(c.Context(), book, clocks, past, asJSON))
 		},
 	}
 	lapseFlag(c.Flags(), &past, "past", "list every change of this time up to now instead, as in 24h or 7d")
@@ -66,7 +66,7 @@ type alarmBook interface {
 	Changes(ctx context.Context, from, to time.Time) ([]fleet.Change, error)
 }
 
-func (a *app) listAlarms(ctx context.Context, book alarmBook, past time.Duration, asJSON bool) error {
+func (a *app) listAlarms(ctx context.Context, book alarmBook, clocks siteClocks, past time.Duration, asJSON bool) error {
 	now := time.Now()
 	var changes []fleet.Change
 	var err error
@@ -83,10 +83,10 @@ func (a *app) listAlarms(ctx context.Context, book alarmBook, past time.Duration
 	case asJSON:
 		return dashboard.WriteJSON(a.out, now, standing, changes)
 	case past > 0:
-		printChanges(a.out, changes)
+		printChanges(a.out, clocks, changes)
 	default:
 		slices.SortStableFunc(standing, fleet.ByUrgency)
-		printAlarms(a.out, standing, whoDid(ctx, book, standing, now))
+		printAlarms(a.out, clocks, standing, whoDid(ctx, book, standing, now))
 	}
 	return nil
 }
@@ -138,15 +138,15 @@ func collectChanges(changes iter.Seq2[fleet.Change, error]) ([]fleet.Change, err
 	return all, nil
 }
 
-func printAlarms(out io.Writer, alarms []fleet.Alarm, by map[fleet.AlarmKey]fleet.Change) {
+func printAlarms(out io.Writer, clocks siteClocks, alarms []fleet.Alarm, by map[fleet.AlarmKey]fleet.Change) {
 	if len(alarms) == 0 {
 		fmt.Fprintln(out, "No alarm stands.")
 		return
 	}
 	for i := range alarms {
 		a := &alarms[i]
-		fmt.Fprintf(out, "%s  %s on %s, %s, since %s\n", a.Priority, a.Kind, a.Subject, a.State, a.Since.Local().Format(time.DateTime))
-		fmt.Fprint(out, wrap(byWhom(a, by[a.AlarmKey]), width(out), "  "))
+		fmt.Fprintf(out, "%s  %s on %s, %s, since %s\n", a.Priority, a.Kind, a.Subject, a.State, clocks.show(a.Since, a.Subject))
+		fmt.Fprint(out, wrap(byWhom(a, clocks, by[a.AlarmKey]), width(out), "  "))
 		fmt.Fprint(out, wrap(a.Text, width(out), "  "))
 		if a.Advice != "" {
 			fmt.Fprint(out, wrap("First: "+a.Advice, width(out), "  "))
@@ -158,13 +158,13 @@ func printAlarms(out io.Writer, alarms []fleet.Alarm, by map[fleet.AlarmKey]flee
 }
 
 // byWhom says until when a person has held an alarm back, or that somebody has seen it, and why.
-func byWhom(a *fleet.Alarm, c fleet.Change) string {
+func byWhom(a *fleet.Alarm, clocks siteClocks, c fleet.Change) string {
 	if a.State != fleet.Shelved && a.State != fleet.Acknowledged {
 		return ""
 	}
 	said := ""
 	if !a.Until.IsZero() {
-		said = "until " + a.Until.Local().Format(time.DateTime)
+		said = "until " + clocks.show(a.Until, a.Subject)
 	}
 	if c.Alarm.State == a.State {
 		said = strings.TrimSpace(said + " by " + c.Who)
@@ -180,14 +180,14 @@ func byWhom(a *fleet.Alarm, c fleet.Change) string {
 
 func upperFirst(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
 
-func printChanges(out io.Writer, changes []fleet.Change) {
+func printChanges(out io.Writer, clocks siteClocks, changes []fleet.Change) {
 	if len(changes) == 0 {
 		fmt.Fprintln(out, "No alarm changed in this time.")
 		return
 	}
 	for i := range changes {
 		c := &changes[i]
-		fmt.Fprintf(out, "%s  %s on %s: %s, was %s", c.At.Local().Format(time.DateTime), c.Alarm.Kind, c.Alarm.Subject, c.Alarm.State, c.From)
+		fmt.Fprintf(out, "%s  %s on %s: %s, was %s", clocks.show(c.At, c.Alarm.Subject), c.Alarm.Kind, c.Alarm.Subject, c.Alarm.State, c.From)
 		if c.Who != "" {
 			fmt.Fprintf(out, ", by %s", c.Who)
 		}

@@ -160,27 +160,41 @@ func noDaemon(f *fleet.Fleet) error {
 }
 
 // openAlarms asks the daemon if one has the store open, and reads its database otherwise.
-func (r *remote) openAlarms(ctx context.Context, a *app, args []string) (alarmBook, func(), error) {
+func (r *remote) openAlarms(ctx context.Context, a *app, args []string) (alarmBook, siteClocks, func(), error) {
 	if r.url != "" {
 		c, err := r.client(a)
-		return c, func() {}, err
+		if err != nil {
+			return nil, siteClocks{}, nil, err
+		}
+		return c, clocksThere(ctx, c), func() {}, nil
 	}
 	f, err := loadFleet(args)
 	if err != nil {
-		return nil, nil, err
+		return nil, siteClocks{}, nil, err
 	}
+	clocks := clocksOf(f)
 	s, err := store.Open(f.Store, store.Options{ReadOnly: true, Wait: lockTime})
 	switch {
 	case errors.Is(err, store.ErrLocked), errors.Is(err, fs.ErrPermission):
 		c, noDaemon := localClient(ctx, f)
 		if errors.Is(err, fs.ErrPermission) && noDaemon != nil {
-			return nil, nil, withNextStep(err)
+			return nil, clocks, nil, withNextStep(err)
 		}
-		return daemonAlarms{c, f.Store}, func() {}, noDaemon
+		return daemonAlarms{c, f.Store}, clocks, func() {}, noDaemon
 	case err != nil:
-		return nil, nil, withNextStep(err)
+		return nil, clocks, nil, withNextStep(err)
 	}
-	return storedAlarms{s}, func() { _ = s.Close() }, nil // it was only read
+	return storedAlarms{s}, clocks, func() { _ = s.Close() }, nil // it was only read
+}
+
+// clocksThere asks a daemon elsewhere for the clocks of its sites. Where it does not tell, this machine's clock will do: the
+// zone stands beside each time.
+func clocksThere(ctx context.Context, c *dashboard.Client) siteClocks {
+	of, err := c.Zones(ctx)
+	if err != nil {
+		return siteClocks{}
+	}
+	return newClocks(of)
 }
 
 // daemonAlarms are those of the daemon on this machine. Its door gives every change, and its pages the newest alone.

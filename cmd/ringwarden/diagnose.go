@@ -55,7 +55,7 @@ touched.`,
 				if t.text == "" {
 					continue
 				}
-				if *t.to, err = instant(t.flag, t.text, now); err != nil {
+				if *t.to, err = instant(t.flag, t.text, now, clocksOf(p.fleet).zone(fleet.Subject(o.ring))); err != nil {
 					return err
 				}
 			}
@@ -63,7 +63,7 @@ touched.`,
 		},
 	}
 	c.Flags().StringVar(&o.ring, "ring", "", "ring to look at, as in mill/north; otherwise all")
-	c.Flags().StringVar(&from, "from", "7d", "where to begin: an instant or a day, or how long ago, as in 7d")
+	c.Flags().StringVar(&from, "from", "7d", "where to begin: an instant or a day by the clock of the site, or how long ago, as in 7d")
 	c.Flags().StringVar(&to, "to", "", "where to end, in the same ways; if left out, now")
 	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
 	c.Flags().BoolVar(&o.calls, "calls", false, "also list the float and equalize calls, and what a hop takes")
@@ -203,7 +203,7 @@ func swappedLinks(patients map[fleet.RingID]*patient, o *diagnoseOptions) (here,
 }
 
 func (p *patient) report(out io.Writer, o *diagnoseOptions) {
-	fmt.Fprintf(out, "%s, %s (%s)\n", p.site.Name, p.ring.Name, p.ring.ID)
+	fmt.Fprintf(out, "%s, %s (%s), times of %s\n", p.site.Name, p.ring.Name, p.ring.ID, p.site.Zone)
 	if p.Newest().IsZero() {
 		fmt.Fprint(out, "  No readings are stored of this time.\n\n")
 		return

@@ -18,7 +18,7 @@ const figuresPast = 30 * 24 * time.Hour
 const fewAlarms = 50
 
 // alarmFigures prints how well the alarms of a time served the people who get them.
-func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Duration, asJSON bool) error {
+func (a *app) alarmFigures(ctx context.Context, book alarmBook, clocks siteClocks, past time.Duration, asJSON bool) error {
 	if past <= 0 {
 		past = figuresPast
 	}
@@ -44,17 +44,17 @@ func (a *app) alarmFigures(ctx context.Context, book alarmBook, past time.Durati
 	if asJSON {
 		return writeJSON(a.out, performanceJSON(&p))
 	}
-	printFigures(a.out, &p)
+	printFigures(a.out, clocks, &p)
 	return nil
 }
 
 // printFigures shows each figure beside what the standard asks for (ISA-18.2-2016, 16.4).
-func printFigures(out io.Writer, p *alerts.Performance) {
+func printFigures(out io.Writer, clocks siteClocks, p *alerts.Performance) {
 	line := func(what, is, target string) {
 		fmt.Fprintln(out, strings.TrimRight(fmt.Sprintf("%-34s %-12s %s", what, is, target), " "))
 	}
 	percent := func(share float64) string { return fmt.Sprintf("%.3g %%", 100*share) }
-	fmt.Fprintf(out, "Alarms from %s to %s\n\n", p.From.Local().Format(time.DateTime), p.To.Local().Format(time.DateTime))
+	fmt.Fprintf(out, "Alarms from %s to %s\n\n", clocks.show(p.From, ""), clocks.show(p.To, ""))
 	line("", "is", "ISA-18.2 asks for")
 	line("alarms", fmt.Sprint(p.Alarms), "")
 	line("an hour", fmt.Sprintf("%.3g", p.PerHour), "about 6, at most about 12")

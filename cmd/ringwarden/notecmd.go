@@ -71,11 +71,7 @@ func noteTime(f *fleet.Fleet, at fleet.Subject, when string) (time.Time, error) 
 	if when == "" {
 		return now, nil
 	}
-	zone := zones(f)(fleet.ControllerID(string(at) + "//")) // the first part of an id is its site's
-	if zone == nil {
-		zone = time.Local
-	}
-	t, err := parseInstant("--when", when, now, zone)
+	t, err := parseInstant("--when", when, now, clocksOf(f).zone(at))
 	if err == nil && t.After(now) {
 		err = fmt.Errorf("--when %s is still to come", when)
 	}
@@ -103,7 +99,7 @@ func (a *app) putNote(ctx context.Context, f *fleet.Fleet, n fleet.Note) error {
 	if err != nil {
 		return err
 	}
-	printNote(a.out, &n)
+	printNote(a.out, clocksOf(f), &n)
 	return nil
 }
 
@@ -120,7 +116,7 @@ func (a *app) notesCommand() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			since, err := parseInstant("--from", from, time.Now(), time.Local)
+			since, err := parseInstant("--from", from, time.Now(), clocksOf(f).zone(""))
 			if err != nil {
 				return hintedError{usageError{err}, "see ringwarden notes --help"}
 			}
@@ -146,7 +142,7 @@ func (a *app) listNotes(ctx context.Context, f *fleet.Fleet, since time.Time) er
 		return err
 	}
 	for i := range notes {
-		printNote(a.out, &notes[i])
+		printNote(a.out, clocksOf(f), &notes[i])
 	}
 	if len(notes) == 0 {
 		fmt.Fprintln(a.out, "Nobody wrote anything down.")
@@ -154,8 +150,8 @@ func (a *app) listNotes(ctx context.Context, f *fleet.Fleet, since time.Time) er
 	return nil
 }
 
-func printNote(w io.Writer, n *fleet.Note) {
-	fmt.Fprint(w, n.At.Local().Format(time.DateTime))
+func printNote(w io.Writer, clocks siteClocks, n *fleet.Note) {
+	fmt.Fprint(w, clocks.show(n.At, n.Subject))
 	if n.Subject != "" {
 		fmt.Fprintf(w, "  %s", n.Subject)
 	}

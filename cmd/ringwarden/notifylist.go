@@ -61,7 +61,7 @@ func (a *app) listMessages(ctx context.Context, f *fleet.Fleet, asJSON bool) err
 	}
 	now := time.Now()
 	for i := range all {
-		a.printMessage(&all[i], now)
+		a.printMessage(&all[i], clocksOf(f), now)
 	}
 	if len(all) == 0 {
 		fmt.Fprintln(a.out, "No message waits, and none was given up.")
@@ -69,15 +69,15 @@ func (a *app) listMessages(ctx context.Context, f *fleet.Fleet, asJSON bool) err
 	return nil
 }
 
-func (a *app) printMessage(e *notify.Entry, now time.Time) {
+func (a *app) printMessage(e *notify.Entry, clocks siteClocks, now time.Time) {
 	state := "waits"
 	switch {
 	case !e.GivenUp.IsZero():
-		state = "given up " + e.GivenUp.Local().Format(time.DateTime)
+		state = "given up " + clocks.show(e.GivenUp, "")
 	case e.Due.After(now) && e.Tries > 0:
-		state = "waits, next try " + e.Due.Local().Format(time.DateTime)
+		state = "waits, next try " + clocks.show(e.Due, "")
 	case e.Due.After(now):
-		state = "waits until " + e.Due.Local().Format(time.DateTime)
+		state = "waits until " + clocks.show(e.Due, "")
 	}
 	fmt.Fprintf(a.out, "%s  %s, to %s\n", e.ID, state, e.To)
 	fmt.Fprint(a.out, wrap(e.Subject, width(a.out), "  "))

@@ -35,19 +35,19 @@ While the daemon runs it is asked for the readings; it goes on meanwhile. --stor
 			if err != nil {
 				return err
 			}
-			now := time.Now()
-			if o.from, err = instant("--from", from, now); err != nil {
+			now, zone := time.Now(), clocksOf(p.fleet).zone("")
+			if o.from, err = instant("--from", from, now, zone); err != nil {
 				return err
 			}
 			if o.to = now; to != "" {
-				if o.to, err = instant("--to", to, now); err != nil {
+				if o.to, err = instant("--to", to, now, zone); err != nil {
 					return err
 				}
 			}
 			return a.replay(c.Context(), p.fleet, o)
 		},
 	}
-	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day, or how long ago, as in 7d")
+	c.Flags().StringVar(&from, "from", "24h", "where to begin: an instant or a day by the clock of the site, or how long ago, as in 7d")
 	c.Flags().StringVar(&to, "to", "", "where to end, in the same ways; if left out, now")
 	c.Flags().StringVar(&o.rules, "rules", "", "file with rules to try in place of the fleet file's")
 	c.Flags().StringVar(&o.store, "store", "", "database to read in place of the fleet file's, such as a backup")
@@ -62,9 +62,9 @@ type replayOptions struct {
 	rules, store string
 }
 
-// instant reads a time of the command line: an instant, a day by this machine's clock, or how long ago.
-func instant(flag, text string, now time.Time) (time.Time, error) {
-	at, err := parseInstant(flag, text, now, time.Local)
+// instant reads a time of the command line: an instant, a day by the clock of a place, or how long ago.
+func instant(flag, text string, now time.Time, zone *time.Location) (time.Time, error) {
+	at, err := parseInstant(flag, text, now, zone)
 	if err != nil {
 		return at, usageError{err}
 	}
@@ -99,6 +99,7 @@ type replay struct {
 	engine   *alerts.Engine
 	from     time.Time
 	out      io.Writer
+	clocks   siteClocks
 	frames   uint64
 	readings uint64
 	stood    int     // alarms that stood when the time began
@@ -126,7 +127,7 @@ type heard struct {
 const apart = 15 * time.Minute
 
 func newReplay(f *fleet.Fleet, o replayOptions, out io.Writer) *replay {
-	return &replay{engine: alerts.New(f), from: o.from, out: out}
+	return &replay{engine: alerts.New(f), from: o.from, out: out, clocks: clocksOf(f)}
 }
 
 // run judges all frames; history are the changes of the time without the warm-up.
@@ -236,7 +237,7 @@ func (r *replay) settle(now time.Time) {
 		if h.side == inHistory {
 			title = "only then"
 		}
-		fmt.Fprintf(r.out, "%s  %s  %s  %s on %s\n", title, h.at.Local().Format(time.DateTime), h.alarm.Priority, h.alarm.Kind, h.alarm.Subject)
+		fmt.Fprintf(r.out, "%s  %s  %s  %s on %s\n", title, r.clocks.show(h.at, h.alarm.Subject), h.alarm.Priority, h.alarm.Kind, h.alarm.Subject)
 		fmt.Fprint(r.out, wrap(h.alarm.Text, width(r.out), "  "))
 	}
 }

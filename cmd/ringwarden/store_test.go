@@ -244,8 +244,11 @@ func killWhenThere(t *testing.T, pattern string, args ...string) {
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
 	}
-	ended := make(chan error, 1)
-	go func() { ended <- c.Wait() }()
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		_ = c.Wait() // it is killed, or done
+	}()
 	for {
 		select {
 		case <-ended:

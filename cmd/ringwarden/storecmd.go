@@ -51,7 +51,7 @@ controller reach. The whole file is read for it. While the daemon runs it is ask
 			if asJSON {
 				return writeJSON(a.out, surveyJSON(&v))
 			}
-			printSurvey(a.out, &v)
+			printSurvey(a.out, clocksOf(f), &v)
 			return nil
 		},
 	}
@@ -72,7 +72,7 @@ files and beside the database.`,
 		Args: arguments(0, 1, "one fleet file at most"),
 		RunE: func(c *cobra.Command, args []string) error {
 			if file != "" {
-				return a.verifyFile(c.Context(), file, file)
+				return a.verifyFile(c.Context(), file, file, siteClocks{})
 			}
 			f, err := loadFleet(args)
 			if err != nil {
@@ -86,7 +86,7 @@ files and beside the database.`,
 }
 
 func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
-	err := a.verifyFile(ctx, f.Store, f.Store)
+	err := a.verifyFile(ctx, f.Store, f.Store, clocksOf(f))
 	if !errors.Is(err, store.ErrLocked) {
 		return err
 	}
@@ -101,22 +101,22 @@ func (a *app) verify(ctx context.Context, f *fleet.Fleet) error {
 	if err != nil {
 		return doorHint(f, err)
 	}
-	return a.verifyFile(ctx, copied, "a copy of "+f.Store)
+	return a.verifyFile(ctx, copied, "a copy of "+f.Store, clocksOf(f))
 }
 
-func (a *app) verifyFile(ctx context.Context, path, name string) error {
+func (a *app) verifyFile(ctx context.Context, path, name string, clocks siteClocks) error {
 	p, done := progress(a.err, "checking")
 	st, err := store.VerifyFile(ctx, path, p)
 	done()
 	switch {
 	case errors.Is(err, store.ErrDamaged):
-		return tellDamage(err)
+		return tellDamage(err, clocks)
 	case errors.Is(err, context.Canceled):
 		return hintedError{err, "nothing was changed"}
 	case err != nil:
 		return withNextStep(err)
 	}
-	fmt.Fprintf(a.out, "%s: no fault; format %d, %s, %s\n", name, st.Format, fleet.Size(st.Size), reach(st.Oldest, st.Newest))
+	fmt.Fprintf(a.out, "%s: no fault; format %d, %s, %s\n", name, st.Format, fleet.Size(st.Size), reach(clocks, st.Oldest, st.Newest))
 	if st.Quarantined > 0 {
 		fmt.Fprintf(a.out, "%s in quarantine from before; ringwarden store stat names them\n", count(st.Quarantined, "damaged record is", "damaged records are"))
 	}
@@ -124,7 +124,7 @@ func (a *app) verifyFile(ctx context.Context, path, name string) error {
 }
 
 // tellDamage says what is left of a damaged database, and what to do.
-func tellDamage(err error) error {
+func tellDamage(err error, clocks siteClocks) error {
 	const (
 		replace = "a backup can take the place of the file"
 		without = "; without one, start the daemon: it moves the file aside, as it is, and begins a new one"
@@ -136,7 +136,7 @@ func tellDamage(err error) error {
 	case d.Wreck == nil:
 		return hintedError{err, "what is not named can still be read: ringwarden export saves it, and " + replace}
 	}
-	err = fmt.Errorf("%w\n%s", err, whatIsLeft(d.Wreck))
+	err = fmt.Errorf("%w\n%s", err, whatIsLeft(d.Wreck, clocks))
 	if d.Wreck.Opens {
 		return hintedError{err, "ringwarden export saves what lies before and behind a broken page, with --from and --to; " + replace}
 	}
@@ -144,7 +144,7 @@ func tellDamage(err error) error {
 }
 
 // whatIsLeft says what of a wreck is in good order, a line for each part.
-func whatIsLeft(w *store.Wreck) string {
+func whatIsLeft(w *store.Wreck, clocks siteClocks) string {
 	if len(w.Left) == 0 {
 		return "nothing else of it is in good order"
 	}
@@ -154,7 +154,7 @@ func whatIsLeft(w *store.Wreck) string {
 		fmt.Fprintf(&b, "\n  %s: %s, %s", part.Bucket, count(part.Records, "record", "records"), bucketWords[part.Bucket])
 	}
 	if !w.Oldest.IsZero() {
-		fmt.Fprintf(&b, "\n  %s", reach(w.Oldest, w.Newest))
+		fmt.Fprintf(&b, "\n  %s", reach(clocks, w.Oldest, w.Newest))
 	}
 	return b.String()
 }
@@ -246,7 +246,7 @@ func (a *app) backup(ctx context.Context, f *fleet.Fleet, path string) error {
 	if err := store.Place(part, path); err != nil {
 		return fmt.Errorf("backing up: %w", err)
 	}
-	fmt.Fprintf(a.out, "%s: %s, checked, %s\n", path, fleet.Size(size), reach(st.Oldest, st.Newest))
+	fmt.Fprintf(a.out, "%s: %s, checked, %s\n", path, fleet.Size(size), reach(clocksOf(f), st.Oldest, st.Newest))
 	return nil
 }
 

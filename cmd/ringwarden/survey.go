@@ -11,11 +11,11 @@ import (
 )
 
 // reach says from when to when readings reach.
-func reach(oldest, newest time.Time) string {
+func reach(clocks siteClocks, oldest, newest time.Time) string {
 	if oldest.IsZero() {
 		return "no reading yet"
 	}
-	return "readings from " + oldest.Local().Format(time.DateTime) + " to " + newest.Local().Format(time.DateTime)
+	return "readings from " + clocks.show(oldest, "") + " to " + clocks.show(newest, "")
 }
 
 // bucketWords says what is in the parts of a database.
@@ -30,10 +30,10 @@ var bucketWords = map[string]string{
 	"standing": "alarms that stand", "states": "what the program wants back after a restart",
 }
 
-func printSurvey(w io.Writer, v *door.Survey) {
+func printSurvey(w io.Writer, clocks siteClocks, v *door.Survey) {
 	st := &v.Stat
 	fmt.Fprintf(w, "%s: format %d, %s, of which %s are free to be used again\n", st.Path, st.Format, fleet.Size(st.Size), fleet.Size(st.Free))
-	fmt.Fprintf(w, "made %s, %s\n", st.Created.Local().Format(time.DateTime), reach(st.Oldest, st.Newest))
+	fmt.Fprintf(w, "made %s, %s\n", clocks.show(st.Created, ""), reach(clocks, st.Oldest, st.Newest))
 	if st.Damaged > 0 {
 		fmt.Fprintf(w, "%s met since the start; ringwarden store verify names those that are still in their place\n", count(int(min(st.Damaged, 1<<30)), "damaged record was", "damaged records were"))
 	}
@@ -56,7 +56,7 @@ func printSurvey(w io.Writer, v *door.Survey) {
 	readings, folded, chunks := 0, 0, int64(0)
 	fmt.Fprint(t, "\ncontroller\treadings\toldest\tnewest\t\n")
 	for _, c := range v.Usage.Controllers {
-		fmt.Fprintf(t, "%s\t%d\t%s\t%s\t\n", c.Controller, c.Readings, c.Oldest.Local().Format(time.DateTime), c.Newest.Local().Format(time.DateTime))
+		fmt.Fprintf(t, "%s\t%d\t%s\t%s\t\n", c.Controller, c.Readings, clocks.show(c.Oldest, fleet.Subject(c.Controller)), clocks.show(c.Newest, fleet.Subject(c.Controller)))
 		readings += c.Readings
 		folded += c.Folded
 		chunks += c.Bytes
