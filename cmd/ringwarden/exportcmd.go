@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -36,7 +37,7 @@ func (a *app) exportCommand() *cobra.Command {
 		Long: `Write readings, or rollups of 5 minutes, hours or days, as a table: one row for each value. While the daemon runs it is
 asked; otherwise its database is read. store/export/EXPORT.md describes the columns.
 
-An instant is written as 2026-06-01, 2026-06-01T12:00 (on the clock of the site, or UTC where several are asked for),
+An instant is written as 2026-06-01, 2026-06-01T12:00 (on the clock of the sites, or UTC where they share none),
 2026-06-01T12:00:00Z, or as a time before now, such as 7d.`,
 		Example: `  ringwarden export fleet.yaml --from 2d >two-days.csv
   ringwarden export fleet.yaml --at mill/north --point battery.voltage --from 2026-06-01 --to 2026-06-02
@@ -73,10 +74,7 @@ func (o *exportOptions) query(f *fleet.Fleet, now time.Time) (q export.Query, er
 		return q, err
 	}
 	q.Points = o.points
-	zone := time.UTC
-	if sites := sitesOf(q.Controllers); len(sites) == 1 {
-		zone = zones(f)(q.Controllers[0])
-	}
+	zone := cmp.Or(sharedClock(f, q.Controllers), time.UTC) // as in the table
 	if q.From, err = parseInstant("--from", o.from, now, zone); err != nil {
 		return q, err
 	}
@@ -139,12 +137,13 @@ func chosen(f *fleet.Fleet, at []string) ([]fleet.ControllerID, error) {
 	return ids, nil
 }
 
-func sitesOf(ids []fleet.ControllerID) map[fleet.SiteID]bool {
-	sites := map[fleet.SiteID]bool{}
+// sharedClock returns the clock that the sites of controllers share; nil: they share none.
+func sharedClock(f *fleet.Fleet, ids []fleet.ControllerID) *time.Location {
+	of, zone := map[fleet.SiteID]*time.Location{}, zones(f)
 	for _, id := range ids {
-		sites[id.Site()] = true
+		of[id.Site()] = zone(id)
 	}
-	return sites
+	return newClocks(of).shared
 }
 
 // parseInstant reads an instant as people write it; nothing is the zero time.

@@ -122,3 +122,28 @@ func TestMessagesGoByTheSharedClock(t *testing.T) {
 		t.Errorf("it says %q, want %q", &out, want)
 	}
 }
+
+// A day that is asked for begins at the midnight of the sites, where they have the same one.
+func TestAnExportGoesByTheSharedClock(t *testing.T) {
+	dublin, kathmandu := zoneNamed(t, "Europe/Dublin"), zoneNamed(t, "Asia/Kathmandu")
+	site := func(id fleet.SiteID, zone *time.Location) fleet.Site {
+		ring := fleet.RingID(id) + "/north"
+		return fleet.Site{ID: id, Zone: zone, Rings: []fleet.Ring{{ID: ring, Controllers: []fleet.Controller{{ID: fleet.ControllerID(ring) + "/alder"}}}}}
+	}
+	for _, tt := range []struct {
+		barn *time.Location
+		at   []string
+		want string
+	}{
+		{dublin, nil, "2026-06-20T23:00:00Z"},
+		{kathmandu, nil, "2026-06-21T00:00:00Z"},
+		{kathmandu, []string{"barn"}, "2026-06-20T18:15:00Z"},
+	} {
+		f := &fleet.Fleet{Sites: []fleet.Site{site("mill", dublin), site("barn", tt.barn)}}
+		o := exportOptions{from: "2026-06-21", resolution: "raw", at: tt.at}
+		q, err := o.query(f, midsummer)
+		if got := q.From.UTC().Format(time.RFC3339); err != nil || got != tt.want {
+			t.Errorf("with a barn in %s, at %v: from %s, %v, want %s", tt.barn, tt.at, got, err, tt.want)
+		}
+	}
+}

@@ -65,8 +65,8 @@ func (a *app) storeVerifyCommand() *cobra.Command {
 		Use:   "verify [FLEET-FILE]",
 		Short: "Check every page and every record, and name what is damaged",
 		Long: `Check that every page of the database is in its place and every record has its checksum, and name all that is damaged and
-what is still in good order. The exit status is 1 if anything is damaged. While the daemon runs, a copy is checked, which takes room in the folder for temporary
-files and beside the database.`,
+what is still in good order. The exit status is 1 if anything is damaged. While the daemon runs, a copy is checked, which
+takes room in the folder for temporary files and beside the database.`,
 		Example: `  ringwarden store verify fleet.yaml
   ringwarden store verify --file /media/stick/ringwarden.db    a backup`,
 		Args: arguments(0, 1, "one fleet file at most"),
@@ -194,10 +194,11 @@ func (a *app) storeBackupCommand() *cobra.Command {
 		Use:   "backup DESTINATION [FLEET-FILE]",
 		Short: "Copy the database, while the daemon runs or not",
 		Long: `Copy the database as it is now to a file that is not there yet. The copy gets that name once it is whole, on the disk and
-checked; until then, and where anything ends the command before, it is DESTINATION.ID.part beside it. While the daemon runs, it makes the
-copy beside its database and sends it; it goes on polling and storing meanwhile. What was interrupted in sending goes on
-where it stopped when the same command is given again within an hour; what was interrupted otherwise begins again, in the
-place of what was left.
+checked; until then, and where anything ends the command before, it is DESTINATION.ID.part beside it.
+
+While the daemon runs, it makes the copy beside its database and sends it; it goes on polling and storing meanwhile. What
+was interrupted in sending goes on where it stopped when the same command is given again within an hour; what was
+interrupted otherwise begins again, in the place of what was left.
 
 To go back to a backup, stop the daemon and put the file in the place of the database.`,
 		Example: "  ringwarden store backup /media/stick/ringwarden-2026-06.db fleet.yaml",
