@@ -44,7 +44,7 @@ func (w *world) cutOff(unit int) bool {
 
 // rightly reports whether an alarm in a healthy story tells the truth. A unit that could not be heard for two polls or more
 // is silent: the third may have been lost by chance. A call that comes to a unit while it restarts is held up there, so that
-// those behind it are told later. And a flood of such alarms is one.
+// those behind it are told later; in a line nobody before it is. And a flood of such alarms is one.
 func (w *watched) rightly(r *raised) bool {
 	switch r.kind {
 	case "controller-silent", "site-silent", "stage-split":
@@ -65,14 +65,18 @@ func (w *watched) rightly(r *raised) bool {
 // explains reports whether an absence is what an alarm is about.
 func (w *watched) explains(a *Absence, r *raised) bool {
 	s := w.story
-	if a.To-a.From < 2*s.Period || r.after < a.From || r.after > a.To+3*s.Period {
+	late := s.Period // the poll that was lost by chance
+	if r.kind == "stage-split" {
+		late = 3 * s.Period // it is told then, and has to travel on
+	}
+	if a.To-a.From < 2*s.Period || r.after < a.From || r.after > a.To+late {
 		return false
 	}
 	switch r.kind {
 	case "site-silent":
 		return a.First == 0 && a.Last == s.Units-1
 	case "stage-split":
-		return a.Restart
+		return a.Restart && (!s.Open || s.Controller(a.First) <= fleet.ControllerID(r.subject))
 	}
 	for u := a.First; u <= a.Last; u++ {
 		if r.subject == fleet.Subject(s.Controller(u)) {
